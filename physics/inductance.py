@@ -1,0 +1,103 @@
+"""The inductance matrix of a section and its gradient, and how both follow the motion.
+
+Unknown currents are one per coil filament and one per workpiece cell, each standing for itself and
+its mirror image. Points are the filaments that carry them: a coil filament is its own point, a
+cell has several that share its current. With weights w (1 on the mid-plane, 2 off it) the matrix::
+
+    M[c, c'] = w_c sum_p sum_p' s_p s_p' [M(p, p') + M(p, mirror of p')]
+
+is symmetric, and 1/2 i.M.i is the energy of the whole field. `by_radius` and `by_height` hold, for
+every point p and unknown c', the slope of that energy: the force on one filament at p is
+f_p = s_p i_c sum_c' i_c' by_radius[p, c'] (N, outward), likewise along z. The force is therefore
+exactly the derivative of the energy, and motion conserves what it should.
+"""
+
+from __future__ import annotations
+
+from numba import njit
+
+from physics.loops import mutual_gradient, ring_self, ring_self_by_radius, ring_self_by_swelling
+
+
+@njit(cache=True, nogil=True)
+def assemble(points, radius, height, mean_distance, weight, share, cell, matrix, by_radius, by_height):
+    """Fill `matrix` (n, n) in H and `by_radius`, `by_height` (points, n) in H/m for the first `points` rows.
+
+    `radius`, `height`, `mean_distance` are in m, shape (points,).
+    """
+    matrix[:, :] = 0.0
+    by_radius[:, :] = 0.0
+    by_height[:, :] = 0.0
+    for p in range(points):
+        c = cell[p]
+        _add_self(p, c, radius[p], height[p], mean_distance[p], weight[p], share[p], matrix, by_radius, by_height)
+        for q in range(p):
+            d = cell[q]
+            value, by_p, by_q, by_z = mutual_gradient(radius[p], radius[q], height[p] - height[q])
+            z_p, z_q = by_z, -by_z
+            if weight[p] == 2.0 and weight[q] == 2.0:
+                mirror, mirror_by_p, mirror_by_q, mirror_by_z = mutual_gradient(
+                    radius[p], radius[q], height[p] + height[q]
+                )
+                value += mirror
+                by_p += mirror_by_p
+                by_q += mirror_by_q
+                z_p += mirror_by_z
+                z_q += mirror_by_z
+                total = 2.0 * value
+                on_p, on_q = 1.0, 1.0
+            else:
+                # One of the two lies on the plane: a pair seen from it counts twice, it counts once.
+                total = weight[p] * weight[q] * value
+                on_p, on_q = weight[q], weight[p]
+            total *= share[p] * share[q]
+            matrix[c, d] += total
+            matrix[d, c] += total
+            by_radius[p, d] += on_p * share[q] * by_p
+            by_radius[q, c] += on_q * share[p] * by_q
+            if weight[p] == 2.0:
+                by_height[p, d] += on_p * share[q] * z_p
+            if weight[q] == 2.0:
+                by_height[q, c] += on_q * share[p] * z_q
+
+
+@njit(cache=True, nogil=True)
+def _add_self(p, c, radius, height, mean_distance, weight, share, matrix, by_radius, by_height):
+    """A point with itself and with its own mirror image."""
+    value = ring_self(radius, mean_distance)
+    by_radius[p, c] += 0.5 * share * ring_self_by_radius(radius, mean_distance)
+    if weight == 2.0:
+        mirror, by_own, _, by_z = mutual_gradient(radius, radius, 2.0 * height)
+        value += mirror
+        by_radius[p, c] += share * by_own
+        by_height[p, c] += share * by_z
+    matrix[c, c] += weight * share * share * value
+
+
+@njit(cache=True, nogil=True)
+def follow(points, moved_out, moved_up, swollen, radius, mean_distance, weight, share, cell, by_radius, by_height, base, matrix):
+    """Matrix after small displacements, first order about the section it was assembled for.
+
+    `moved_out`, `moved_up` (m) and `swollen` (relative growth of the mean distance), shape
+    (points,); `base` the assembled matrix; the result goes to `matrix`.
+    """
+    n = base.shape[0]
+    matrix[:, :] = 0.0
+    for p in range(points):
+        c = cell[p]
+        out = weight[p] * share[p] * moved_out[p]
+        up = weight[p] * share[p] * moved_up[p]
+        if out != 0.0 or up != 0.0:
+            for d in range(n):
+                matrix[c, d] += out * by_radius[p, d] + up * by_height[p, d]
+    for c in range(n):
+        for d in range(c):
+            total = matrix[c, d] + matrix[d, c] + base[c, d]
+            matrix[c, d] = total
+            matrix[d, c] = total
+        matrix[c, c] = 2.0 * matrix[c, c] + base[c, c]
+    for p in range(points):
+        if swollen[p] != 0.0:
+            c = cell[p]
+            slope = ring_self_by_swelling(radius[p], mean_distance[p])
+            matrix[c, c] += weight[p] * share[p] ** 2 * slope * swollen[p]

@@ -1,0 +1,183 @@
+"""Heat in a metal: temperature, resistivity and molten share as functions of specific enthalpy.
+
+A run integrates the heat it puts into each kilogram and looks the rest up here. Specific enthalpy is
+zero at 293.15 K. Melting is a plateau as wide as the latent heat, on which the resistivity goes
+linearly, in the molten share, from the solid's value to the liquid's; above it the liquid's rises
+linearly. Density is taken as constant, which means: per unit of cold volume.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy.integrate import cumulative_trapezoid
+
+from physics.constants import AMBIENT_K
+from physics.materials import UNKNOWN_LIQUID_RESISTIVITY_RATIO, Metal
+
+#: Lowest temperature of a table, K; data that begin above it begin the table.
+LOWEST_TEMPERATURE_K = 77.0
+#: About how many points a table has.
+POINTS_COUNT = 512
+
+_STEP_K = 1.0
+_FLAT_SPACING_J_PER_KG = 1e15
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class ThermalTable:
+    """Properties over a uniform grid of specific enthalpy; all three arrays have the same length.
+
+    The table is valid up to `limit_j_per_kg`. :func:`look_up` holds the end values outside the grid.
+    """
+
+    start_j_per_kg: float
+    spacing_j_per_kg: float
+    temperature_k: FloatArray
+    resistivity_ohm_m: FloatArray
+    molten_ratio: FloatArray
+
+    @property
+    def limit_j_per_kg(self) -> float:
+        """Enthalpy of the last grid point; beyond it the data say nothing."""
+        return self.start_j_per_kg + self.spacing_j_per_kg * (len(self.temperature_k) - 1)
+
+    @property
+    def enthalpy_j_per_kg(self) -> FloatArray:
+        """The grid itself."""
+        return self.start_j_per_kg + self.spacing_j_per_kg * np.arange(len(self.temperature_k), dtype=np.float64)
+
+
+@dataclass(frozen=True, eq=False)
+class _SolidHeat:
+    """Enthalpy of the solid, J/kg above 293.15 K, over a fine grid of temperature."""
+
+    temperature_k: FloatArray
+    enthalpy_j_per_kg: FloatArray
+
+
+@njit(cache=True)
+def look_up(enthalpy: float, start: float, spacing: float, table: FloatArray) -> float:
+    """Linear interpolation in a uniform table that begins at `start`; the end values hold outside, NaN stays NaN."""
+    position = (enthalpy - start) / spacing
+    if np.isnan(position):  # it must not become an index
+        return position
+    last = table.size - 1
+    index = int(min(max(position, 0.0), last - 1.0))
+    share = min(max(position - index, 0.0), 1.0)
+    value: float = table[index] * (1.0 - share) + table[index + 1] * share
+    return value
+
+
+def thermal_table(metal: Metal, *, heating: bool) -> ThermalTable:
+    """Table for a metal. Without heating it is flat: 293.15 K and the resistivity there, for any enthalpy.
+
+    Raises ValueError if heating is asked for and the metal has no specific heat.
+    """
+    if not heating:
+        return _flat_table(metal)
+    solid = _solid_heat(metal)
+    melting, latent = float(solid.enthalpy_j_per_kg[-1]), _latent_heat(metal)
+    grid = _enthalpy_grid(solid, _limit_enthalpy(metal, melting))
+    molten = np.clip((grid - melting) / latent, 0.0, 1.0) if latent > 0.0 else np.zeros_like(grid)
+    superheat_k = np.maximum(grid - melting - latent, 0.0) * _liquid_temperature_rise(metal)
+    solid_temperature = np.interp(grid, solid.enthalpy_j_per_kg, solid.temperature_k)
+    melted_resistivity = metal.resistivity.at(solid_temperature) * (1.0 + molten * (_liquid_ratio(metal) - 1.0))
+    return ThermalTable(
+        start_j_per_kg=float(grid[0]),
+        spacing_j_per_kg=float(grid[1] - grid[0]),
+        temperature_k=solid_temperature + superheat_k,
+        resistivity_ohm_m=melted_resistivity + metal.liquid_resistivity_slope_ohm_m_per_k * superheat_k,
+        molten_ratio=molten,
+    )
+
+
+def enthalpy_at(metal: Metal, temperature_k: float) -> float:
+    """Specific enthalpy of the solid, J/kg above 293.15 K. Valid from the table's start to the melting point."""
+    solid = _solid_heat(metal)
+    return float(np.interp(temperature_k, solid.temperature_k, solid.enthalpy_j_per_kg))
+
+
+def specific_action(metal: Metal, start_temperature_k: float, end_temperature_k: float) -> float:
+    """Integral of j^2 dt that heats the solid from one temperature to another, A^2 s/m^4.
+
+    ``g = integral of density cp(T) / rho(T) dT``, no heat lost, cold cross-section kept. Valid within the solid's data.
+    """
+    if metal.specific_heat is None or metal.density_kg_per_m3 is None:
+        raise ValueError(f"{metal.name} lacks specific_heat_j_per_kg_k or density_kg_per_m3")
+    temperature = np.linspace(start_temperature_k, end_temperature_k, 2001)
+    integrand = metal.specific_heat.at(temperature) / metal.resistivity.at(temperature)
+    return metal.density_kg_per_m3 * float(np.trapezoid(integrand, temperature))
+
+
+def melting_action(metal: Metal) -> float:
+    """Further integral of j^2 dt that melts a metal held at its melting point, A^2 s/m^4.
+
+    ``g = density L ln(ratio) / (rho_solid (ratio - 1))``: resistivity linear in the molten share.
+    """
+    if metal.latent_heat_j_per_kg is None or metal.density_kg_per_m3 is None or metal.melting_temperature_k is None:
+        raise ValueError(f"{metal.name} lacks latent_heat_j_per_kg, density_kg_per_m3 or melting_temperature_k")
+    solid = float(metal.resistivity.at(metal.melting_temperature_k))
+    rise = _liquid_ratio(metal) - 1.0
+    mean_conductance = np.log1p(rise) / rise if abs(rise) > 1e-9 else 1.0
+    return float(metal.density_kg_per_m3 * metal.latent_heat_j_per_kg * mean_conductance / solid)
+
+
+def _flat_table(metal: Metal) -> ThermalTable:
+    resistivity = float(metal.resistivity.at(AMBIENT_K))
+    return ThermalTable(
+        start_j_per_kg=0.0,
+        spacing_j_per_kg=_FLAT_SPACING_J_PER_KG,
+        temperature_k=np.full(2, AMBIENT_K),
+        resistivity_ohm_m=np.full(2, resistivity),
+        molten_ratio=np.zeros(2),
+    )
+
+
+def _solid_heat(metal: Metal) -> _SolidHeat:
+    if metal.specific_heat is None:
+        raise ValueError(f"{metal.name} lacks specific_heat_j_per_kg_k, which heating needs")
+    data_start = max(metal.specific_heat.temperature_k[0], metal.resistivity.temperature_k[0])
+    start = max(LOWEST_TEMPERATURE_K, float(data_start))
+    end = metal.limit_temperature_k if metal.melting_temperature_k is None else metal.melting_temperature_k
+    temperature = np.linspace(start, end, 1 + round((end - start) / _STEP_K))
+    enthalpy = cumulative_trapezoid(metal.specific_heat.at(temperature), temperature, initial=0.0)
+    return _SolidHeat(temperature, enthalpy - np.interp(AMBIENT_K, temperature, enthalpy))
+
+
+def _latent_heat(metal: Metal) -> float:
+    """Latent heat, or 0 for a metal whose data end with the solid."""
+    known = metal.latent_heat_j_per_kg if metal.melting_temperature_k is not None else None
+    return 0.0 if known is None else known
+
+
+def _limit_enthalpy(metal: Metal, melting: float) -> float:
+    latent = _latent_heat(metal)
+    if latent == 0.0 or metal.melting_temperature_k is None:
+        return melting
+    superheat_k = metal.limit_temperature_k - metal.melting_temperature_k
+    return melting + latent + superheat_k / _liquid_temperature_rise(metal)
+
+
+def _enthalpy_grid(solid: _SolidHeat, limit: float) -> FloatArray:
+    """Uniform grid with the start and zero (293.15 K) on it; its end is at most one spacing short of the limit."""
+    start = float(solid.enthalpy_j_per_kg[0])
+    below_room = max(1, round((POINTS_COUNT - 1) * -start / (limit - start)))
+    last = int(below_room * (limit - start) / -start + 1e-9)
+    return -start / below_room * np.arange(-below_room, last - below_room + 1, dtype=np.float64)
+
+
+def _liquid_temperature_rise(metal: Metal) -> float:
+    """Kelvin per J/kg in the liquid; 0 for a metal whose data end with the solid."""
+    known = metal.liquid_specific_heat_j_per_kg_k
+    return 0.0 if known is None or _latent_heat(metal) == 0.0 else 1.0 / known
+
+
+def _liquid_ratio(metal: Metal) -> float:
+    known = metal.liquid_resistivity_ratio
+    return UNKNOWN_LIQUID_RESISTIVITY_RATIO if known is None else known
