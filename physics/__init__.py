@@ -31,7 +31,11 @@ tolerance           allowed deviation of the final size
 workpiece           the part: disc, washer, ring, tube
 """
 
-from physics.result import ShotResult
+from physics.kernel_cache import use_folder_for_this_source
+
+use_folder_for_this_source()
+
+from physics.result import ShotResult  # kernels are defined from here on
 from physics.shot import Shot, check_shot
 from physics.simulate import simulate_shot
 

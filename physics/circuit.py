@@ -96,9 +96,7 @@ def _gather(unknowns, values, out):
     for t in range(unknowns.centre.size):
         out[0] += values[unknowns.centre[t]]
     for k in range(modes):
-        out[1 + k] = (
-            values[unknowns.mode_filament[k]] - unknowns.mode_multiplicity[k] * values[unknowns.mode_centre[k]]
-        )
+        out[1 + k] = values[unknowns.mode_filament[k]] - unknowns.mode_multiplicity[k] * values[unknowns.mode_centre[k]]
     for j in range(unknowns.cells):
         out[1 + modes + j] = values[unknowns.filaments + j]
 

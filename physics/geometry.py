@@ -14,21 +14,21 @@ from physics.loops import mutual_gradient, rectangle_mean_distance, ring_self_by
 from physics.mesh import CoilMesh, PartMesh
 
 #: Most sub-cells a cell is split into.
-MOST_SUB_CELLS = 16
+MOST_SUB_CELLS = 32
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
 class Points(NamedTuple):
-    """All filaments at z >= 0: the coil's first, then the workpiece's sub-cells; the first `count[0]` rows count.
+    """All filaments at z >= 0: the coil's first, then the workpiece's sub-cells; the first `used[0]` rows count.
 
     Cells are split into roughly square sub-cells of their present shape (:func:`split`): mutuals
     between elongated cells taken from centre to centre would not give a positive definite matrix.
     Rows of the coil leave the columns that place a sub-cell in the mechanical mesh unused.
     """
 
-    count: Ints  # (1,)
+    used: Ints  # (1,)
     radius: Floats  # m
     height: Floats  # m
     mean_distance: Floats  # m
@@ -67,7 +67,7 @@ def make_points(coil: CoilMesh, part: PartMesh) -> Points:
         return np.zeros(most, dtype=np.int64)
 
     points = Points(
-        count=np.array([filaments], dtype=np.int64),
+        used=np.array([filaments], dtype=np.int64),
         radius=floats(),
         height=floats(),
         mean_distance=floats(),
@@ -118,7 +118,7 @@ def split(filaments, part, body, points):
                 points.z_fraction[p] = bottom + (j + 0.5) * points.height_fraction[p]
                 _place(nodes, points, p)
                 p += 1
-    points.count[0] = p
+    points.used[0] = p
 
 
 @njit(cache=True, nogil=True)
@@ -160,7 +160,7 @@ def locate(coil, turns, part, body, points):
         t = coil.turn[f]
         points.radius[f] = coil.radius_m[f] + turns.radius[t] - turns.first_radius[t]
         points.height[f] = coil.z_m[f]
-    for p in range(filaments, points.count[0]):
+    for p in range(filaments, points.used[0]):
         k = points.motion_cell[p]
         inner, outer = body.radius[k], body.radius[k + 1]
         points.radius[p] = sqrt(inner * inner + points.area_fraction[p] * (outer * outer - inner * inner))
@@ -198,7 +198,7 @@ def resistances(coil, turns, part, body, points, coil_resistivity, part_resistiv
     # A cell's current density is uniform: R = rho 2 pi (mean radius) / section.
     section = np.zeros(cells)
     mean_radius = np.zeros(cells)
-    for p in range(filaments, points.count[0]):
+    for p in range(filaments, points.used[0]):
         c = points.cell[p] - filaments
         section[c] += _width(part, body, points, p) * points.height_fraction[p] * _thickness(body, points, p)
         mean_radius[c] += points.share[p] * points.radius[p]
@@ -221,7 +221,7 @@ def lorentz(coil, part, body, points, current, by_radius, by_height, loads):
     for f in range(filaments):
         force = current[f] * dot(by_radius[f], current, n)
         loads.turn[coil.turn[f]] += coil.multiplicity[f] * force
-    for p in range(filaments, points.count[0]):
+    for p in range(filaments, points.used[0]):
         carried = points.share[p] * current[points.cell[p]]
         # Twice: the mirror image pushes the same nodes.
         outward = 2.0 * carried * dot(by_radius[p], current, n)
@@ -252,7 +252,7 @@ def _push(part, body, points, p, outward, upward, carried, loads):
 def axial_field(points, current, radius):
     """Axial field (T) on the mid-plane at `radius` (m): 2 pi r B_z is the flux linkage's slope."""
     total = 0.0
-    for p in range(points.count[0]):
+    for p in range(points.used[0]):
         slope = mutual_gradient(points.radius[p], radius, points.height[p])[2]
         total += points.weight[p] * points.share[p] * current[points.cell[p]] * slope
     return total / (2.0 * pi * radius)

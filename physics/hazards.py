@@ -10,7 +10,7 @@ from physics.result import Hazard, Hazards, Summary
 CAUTIONS: tuple[str, ...] = (
     "Stored energy kills: only qualified persons, never alone, work on or near the bank.",
     "Interlocks on every access; charge and fire remotely, with nobody inside the barrier.",
-    "After every shot, and after every charge without a shot: bleed down, check, and fit a visible short before approach.",
+    "After every shot or charge without a shot: bleed down, check, and fit a visible short before approach.",
     "A barrier that stops the coil's debris encloses the coil on all sides; nobody looks past it.",
     "Eye and ear protection for everybody within hearing; strong field: keep implants, cards and loose iron away.",
     "The part and the coil's remains are hot and sharp; ventilate copper vapour and smoke.",
@@ -45,7 +45,8 @@ def _debris_statement(energy_j: float) -> str:
         return "no turn is expected to rupture; contain it all the same"
     if energy_j < _PISTOL_J:
         return "less than a 9 mm pistol bullet, in many pieces"
-    return f"as much as {energy_j / _PISTOL_J:.1f} pistol bullets (9 mm, 500 J) or {energy_j / _RIFLE_J:.2f} rifle bullets (3.3 kJ)"
+    pistol, rifle = energy_j / _PISTOL_J, energy_j / _RIFLE_J
+    return f"as much as {pistol:.1f} pistol bullets (9 mm, 500 J) or {rifle:.2f} rifle bullets (3.3 kJ)"
 
 
 def _heat_statement(temperature_k: float) -> str:

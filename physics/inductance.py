@@ -75,29 +75,30 @@ def _add_self(p, c, radius, height, mean_distance, weight, share, matrix, by_rad
 
 
 @njit(cache=True, nogil=True)
-def follow(points, moved_out, moved_up, swollen, radius, mean_distance, weight, share, cell, by_radius, by_height, base, matrix):
+def follow(points, now, base, weight, share, cell, by_radius, by_height, base_matrix, matrix):
     """Matrix after small displacements, first order about the section it was assembled for.
 
-    `moved_out`, `moved_up` (m) and `swollen` (relative growth of the mean distance), shape
-    (points,); `base` the assembled matrix; the result goes to `matrix`.
+    `now` and `base` are sections (radius, height, mean distance, each in m, shape (points,)).
     """
-    n = base.shape[0]
+    radius, height, mean_distance = now
+    base_radius, base_height, base_mean_distance = base
+    n = base_matrix.shape[0]
     matrix[:, :] = 0.0
     for p in range(points):
         c = cell[p]
-        out = weight[p] * share[p] * moved_out[p]
-        up = weight[p] * share[p] * moved_up[p]
+        out = weight[p] * share[p] * (radius[p] - base_radius[p])
+        up = weight[p] * share[p] * (height[p] - base_height[p])
         if out != 0.0 or up != 0.0:
             for d in range(n):
                 matrix[c, d] += out * by_radius[p, d] + up * by_height[p, d]
     for c in range(n):
         for d in range(c):
-            total = matrix[c, d] + matrix[d, c] + base[c, d]
+            total = matrix[c, d] + matrix[d, c] + base_matrix[c, d]
             matrix[c, d] = total
             matrix[d, c] = total
-        matrix[c, c] = 2.0 * matrix[c, c] + base[c, c]
+        matrix[c, c] = 2.0 * matrix[c, c] + base_matrix[c, c]
     for p in range(points):
-        if swollen[p] != 0.0:
-            c = cell[p]
-            slope = ring_self_by_swelling(radius[p], mean_distance[p])
-            matrix[c, c] += weight[p] * share[p] ** 2 * slope * swollen[p]
+        swollen = mean_distance[p] / base_mean_distance[p] - 1.0
+        if swollen != 0.0:
+            slope = ring_self_by_swelling(base_radius[p], base_mean_distance[p])
+            matrix[cell[p], cell[p]] += weight[p] * share[p] ** 2 * slope * swollen

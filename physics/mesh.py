@@ -7,7 +7,7 @@ stands for itself and its mirror image (weight 2), one on the plane for itself (
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cos, pi, sin, sqrt
+from math import ceil, cos, pi, sin, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -142,7 +142,7 @@ def graded_edges(inner: float, outer: float, columns: int, first: float) -> Floa
     def excess(ratio: float) -> float:
         return first * (ratio**columns - 1.0) / (ratio - 1.0) - span
 
-    ratio = brentq(excess, 1.0 + 1e-9, (span / first) ** (1.0 / (columns - 1)) + 1.0)
+    ratio = float(brentq(excess, 1.0 + 1e-9, (span / first) ** (1.0 / (columns - 1)) + 1.0))
     depth = first * (ratio ** np.arange(columns + 1) - 1.0) / (ratio - 1.0)
     edges = outer - depth[::-1]
     edges[0], edges[-1] = inner, outer
@@ -152,7 +152,6 @@ def graded_edges(inner: float, outer: float, columns: int, first: float) -> Floa
 def mesh_part(
     inner_radius: float,
     outer_radius: float,
-    thickness: float,
     skin_depth: float,
     columns: int,
     half_rows: int,
@@ -163,7 +162,10 @@ def mesh_part(
     Columns are graded into the rim (first 3 skin depths / columns), rows cosine-spaced towards the
     face.
     """
-    edges = graded_edges(inner_radius, outer_radius, columns, 3.0 * skin_depth / columns)
+    # A wall thinner than three skins needs fewer columns of that width.
+    first = 3.0 * skin_depth / columns
+    columns = min(columns, max(3, ceil((outer_radius - inner_radius) / first)))
+    edges = graded_edges(inner_radius, outer_radius, columns, first)
     # Fractions of the thickness, from the mid-plane (0) to the face (1/2).
     levels = 0.5 * np.sin(0.5 * pi * np.arange(half_rows + 1) / half_rows)
     nodes = np.linspace(inner_radius, outer_radius, motion_cells + 1)
@@ -190,4 +192,4 @@ def _shared_area(edges: Floats, nodes: Floats) -> Floats:
     """Area (over pi) that each column shares with each mechanical cell, shape (columns, motion cells)."""
     low = np.maximum(edges[:-1, None], nodes[None, :-1])
     high = np.maximum(np.minimum(edges[1:, None], nodes[None, 1:]), low)
-    return np.asarray(high**2 - low**2)
+    return np.asarray(high**2 - low**2, dtype=np.float64)

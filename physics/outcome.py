@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from physics import coupled as c
+from physics import state as c
 from physics.hazards import assess
 from physics.materials import MATERIAL_DATA_VERSION
 from physics.radial import elastic_energy, kinetic_energy
@@ -35,14 +35,17 @@ _STATUS: dict[int, tuple[Status, str]] = {
         "over_crushed",
         "The part was crushed beyond what the radial model can describe; lower the voltage or widen the gap.",
     ),
-    c.BORE_CLOSED: ("bore_closed", "The bore closed; sizes are those at that moment. Lower the voltage for an open bore."),
+    c.BORE_CLOSED: (
+        "bore_closed",
+        "The bore closed; sizes are those at that moment. Lower the voltage to keep it open.",
+    ),
     c.RIM_EXTRUDED: (
         "rim_extruded",
         "The axial force squeezed the rim to less than 0.4 of its thickness; lower the voltage or lengthen the coil.",
     ),
     c.MATERIAL_LIMIT: (
         "material_limit",
-        "Coil or part left the temperature range of the material data (it would boil); lower the voltage or use thicker wire.",
+        "Coil or part got hotter than the material data reach (it would boil); lower the voltage or use thicker wire.",
     ),
     c.NOT_CONVERGED: (
         "not_converged",
@@ -84,7 +87,7 @@ def put_together(shot: Shot, run: Run) -> ShotResult:
         provenance=Provenance(
             model_version=MODEL_VERSION,
             material_data_version=MATERIAL_DATA_VERSION,
-            step_s=run.model.controls.step,
+            step_s=float(run.totals[c.STEP]),
             steps_count=max(len(run.rows) - 1, 0),
             field_cells_count=run.model.part.cell_column.size,
             motion_cells_count=run.model.body.thickness.size,

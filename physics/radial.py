@@ -180,7 +180,5 @@ def elastic_energy(body, strength):
     for k in range(body.thickness.size):
         volume = pi * (body.radius[k + 1] ** 2 - body.radius[k] ** 2) * body.thickness[k]
         shear = body.deviator[k, 0] ** 2 + body.deviator[k, 1] ** 2 + body.deviator[k, 2] ** 2
-        total += volume * (
-            0.25 * shear / strength.shear_modulus + 0.5 * body.pressure[k] ** 2 / strength.bulk_modulus
-        )
+        total += volume * (0.25 * shear / strength.shear_modulus + 0.5 * body.pressure[k] ** 2 / strength.bulk_modulus)
     return total

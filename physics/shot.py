@@ -60,7 +60,10 @@ class Coil(Checked):
     layers_count: int = Field(ge=1, le=1, default=1, description="Number of layers; one for now.")
     wire_diameter_m: float = Field(ge=2e-4, le=1e-2, description="Bare diameter of the wire.", examples=[2.05e-3])
     pitch_m: float = Field(
-        ge=2e-4, le=5e-2, description="Axial distance from turn to turn; at least the wire's diameter.", examples=[2.3e-3]
+        ge=2e-4,
+        le=5e-2,
+        description="Axial distance from turn to turn; at least the wire's diameter.",
+        examples=[2.3e-3],
     )
     material: MaterialChoice = Field(default="copper", description="Library name or constants of your own.")
 
@@ -68,7 +71,7 @@ class Coil(Checked):
     def _turns_do_not_overlap(self) -> Coil:
         if self.pitch_m < self.wire_diameter_m:
             raise ValueError(
-                f"pitch_m {self.pitch_m:g} m is less than wire_diameter_m {self.wire_diameter_m:g} m: turns would overlap"
+                f"pitch_m {self.pitch_m:g} m is less than wire_diameter_m {self.wire_diameter_m:g} m: turns overlap"
             )
         return self
 
@@ -134,7 +137,10 @@ class Shot(Checked):
     leads: Leads = Field(default_factory=Leads)
     coil: Coil
     gap_m: float = Field(
-        ge=1e-4, le=2e-2, description="Metal to metal: rim of the workpiece to the wire's bare surface.", examples=[1e-3]
+        ge=1e-4,
+        le=2e-2,
+        description="Metal to metal: rim of the workpiece to the wire's bare surface.",
+        examples=[1e-3],
     )
     workpiece: Workpiece
     limits: Limits = Field(default_factory=Limits)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from math import pi, sqrt
+from math import ceil, pi, sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from physics import coupled as c
+from physics import state as c
 from physics.circuit import Discharge, make_step_work, make_unknowns
 from physics.constants import (
     AMBIENT_K,
@@ -21,6 +21,7 @@ from physics.constants import (
     MU_0,
     TAYLOR_QUINNEY,
 )
+from physics.coupled import run
 from physics.geometry import make_loads, make_points
 from physics.materials import Metal, resolve
 from physics.mesh import mesh_coil, mesh_part
@@ -68,11 +69,28 @@ def simulate_shot(shot: Shot | Mapping[str, Any]) -> ShotResult:
     return put_together(checked, _run(checked))
 
 
+#: Stands in for the strength of a metal in a run without motion, where nothing asks for it.
+_RIGID = Strength(
+    density=1.0,
+    bulk_modulus=1.0,
+    shear_modulus=1.0,
+    youngs_modulus=1.0,
+    a=1.0,
+    b=0.0,
+    n=1.0,
+    c=0.0,
+    m=1.0,
+    reference_rate=1.0,
+    reference_temperature=AMBIENT_K,
+    melting_temperature=1e9,
+)
+
+
 def _strength(metal: Metal) -> Strength:
-    """Constants of a metal that moves; a metal that need not move gets a rigid stand-in."""
+    """Constants of a metal that moves; a stand-in where they are not known."""
     flow = metal.flow_stress
     if flow is None or metal.youngs_modulus_pa is None or metal.poisson_ratio is None:
-        return Strength(1.0, *([1.0] * 9), 0.0, 1.0)
+        return _RIGID
     young, poisson = metal.youngs_modulus_pa, metal.poisson_ratio
     return Strength(
         density=metal.density_kg_per_m3 or 0.0,
@@ -90,7 +108,7 @@ def _strength(metal: Metal) -> Strength:
     )
 
 
-def _table(metal: Metal, heating: bool) -> c.Table:
+def _table(metal: Metal, *, heating: bool) -> c.Table:
     table = thermal_table(metal, heating=heating)
     return c.Table(
         start=table.start_j_per_kg,
@@ -103,8 +121,8 @@ def _table(metal: Metal, heating: bool) -> c.Table:
 
 
 @lru_cache(maxsize=64)
-def _named_table(name: str, heating: bool) -> c.Table:
-    return _table(resolve(name), heating)
+def _named_table(name: str, *, heating: bool) -> c.Table:
+    return _table(resolve(name), heating=heating)
 
 
 def _rough_quarter_period(shot: Shot) -> float:
@@ -124,14 +142,27 @@ def _skin_depth(metal: Metal, omega: float) -> float:
     return sqrt(2.0 * float(metal.resistivity.at(AMBIENT_K)) / (omega * MU_0))
 
 
+def _motion_cells(usual: int, inner: float, outer: float) -> int:
+    """Radial cells of the mechanical mesh: fewer in a thin wall, which waves cross in no time, but at least three."""
+    return min(usual, max(3, ceil(usual * (outer - inner) / (0.3 * outer))))
+
+
+def _half_rows(usual: int, shot: Shot) -> int:
+    """Rows of cells in half the thickness: more in a tall part, so that no row is much taller than the coil is far."""
+    tallest = 1.5 * (shot.gap_m + 0.5 * shot.coil.wire_diameter_m)
+    return max(usual, min(12, ceil(0.5 * shot.workpiece.thickness_m / tallest)))
+
+
 def build(shot: Shot) -> c.Model:
-    """Meshes, states and constants of a run; the step is filled in once the inductance is known."""
+    """Meshes, states and constants of a run."""
     resolution = FIDELITIES[shot.solver.fidelity]
     part_material = shot.workpiece.layers[0].material
     coil_metal, part_metal = resolve(shot.coil.material), resolve(part_material)
     heating = shot.solver.heating
     coil_table, part_table = (
-        _named_table(material, heating) if isinstance(material, str) else _table(resolve(material), heating)
+        _named_table(material, heating=heating)
+        if isinstance(material, str)
+        else _table(resolve(material), heating=heating)
         for material in (shot.coil.material, part_material)
     )
     outer, inner = 0.5 * shot.workpiece.outer_diameter_m, 0.5 * shot.workpiece.inner_diameter_m
@@ -148,11 +179,10 @@ def build(shot: Shot) -> c.Model:
     part = mesh_part(
         inner,
         outer,
-        thickness,
         _skin_depth(part_metal, omega),
         resolution.columns,
-        resolution.half_rows,
-        resolution.motion_cells,
+        _half_rows(resolution.half_rows, shot),
+        _motion_cells(resolution.motion_cells, inner, outer),
     )
     part_density = part_metal.density_kg_per_m3 or 1.0
     coil_density = coil_metal.density_kg_per_m3 or 1.0
@@ -179,10 +209,11 @@ def build(shot: Shot) -> c.Model:
         coil_table=coil_table,
         part_table=part_table,
         controls=c.Controls(
-            step=0.0,
+            steps_to_peak=resolution.steps_to_peak,
             motion=shot.solver.motion,
-            stop_time=0.0,
-            quiet_time=0.0,
+            stop_time=shot.solver.stop_time_s or 0.0,
+            # Several passages of a sound wave through the part.
+            quiet_time=4.0 * shot.workpiece.outer_diameter_m / 4000.0,
             window=resolution.window,
             wire_radius=0.5 * shot.coil.wire_diameter_m,
             rupture_strain=coil_metal.rupture_strain_ratio or float("inf"),
@@ -203,18 +234,6 @@ def _run(shot: Shot) -> Run:
     loads = make_loads(model.turns.radius.size, model.body.thickness.size)
     last_loads = make_loads(model.turns.radius.size, model.body.thickness.size)
     totals, rows = np.zeros(c.TOTALS), np.zeros((_MOST_ROWS, c.COLUMNS))
-    inductance = c.effective_inductance(model, fields)
-    if not inductance > 0.0:
-        return Run(model, heat, c.NOT_CONVERGED, totals, rows[:0])
-    quarter = 0.5 * pi * sqrt(inductance * model.discharge.capacitance)
-    controls = model.controls._replace(
-        step=quarter / FIDELITIES[shot.solver.fidelity].steps_to_peak,
-        # 200 quarter periods: less than a thousandth of the energy is left at any ordinary damping.
-        stop_time=shot.solver.stop_time_s if shot.solver.stop_time_s is not None else 200.0 * quarter + 2e-4,
-        # Several passages of a sound wave through the part.
-        quiet_time=max(0.25 * quarter, 4.0 * shot.workpiece.outer_diameter_m / 4000.0) if shot.solver.motion else 0.0,
-    )
-    model = model._replace(controls=controls)
     work = make_step_work(model.unknowns)
-    code, used = c.run(model, fields, heat, work, loads, last_loads, totals, rows)
+    code, used = run(model, fields, heat, work, loads, last_loads, totals, rows)
     return Run(model, heat, code, totals, rows[:used].copy())

@@ -1,0 +1,61 @@
+# Everything runs in .venv, filled from the locks by hash; nothing is installed outside it.
+PYTHON ?= python3
+BIN := .venv/bin
+PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input
+INSTALL := $(PIP) install --quiet --no-compile --require-hashes --only-binary :all:
+# pip compiles on one core only. Bytecode merely saves time, so a file that does not compile stops nothing.
+COMPILE := $(BIN)/python -m compileall -q -j 0 .venv/lib || true
+RUNTIME := .venv/.runtime-installed
+DEVELOP := .venv/.develop-installed
+UV_COMPILE := $(BIN)/uv pip compile --quiet --universal --python-version 3.11 \
+	--generate-hashes --no-emit-index-url --no-annotate
+
+.DEFAULT_GOAL := help
+.PHONY: help setup demo run test bench lint lock
+
+help: ## List these commands
+	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "  make %-7s %s\n", $$1, $$2 }' Makefile
+
+setup: $(RUNTIME) ## Make .venv with all that the service needs
+
+demo: $(RUNTIME) ## Design one part from start to end on this machine, print the answer, stop
+	@$(BIN)/python -m api.demo
+
+run: $(RUNTIME) ## Serve on this machine until Ctrl-C
+	@$(BIN)/python -m api
+
+test: lint ## Lint, types, import contract and all tests
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/python -m pytest
+
+bench: $(RUNTIME) ## Time one shot at each fidelity
+	@$(BIN)/python -m tests.benchmarks.bench
+
+lint: $(DEVELOP) ## Check style and formatting
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+
+lock: $(DEVELOP) ## Pin the newest releases that pyproject.toml allows
+	UV_CUSTOM_COMPILE_COMMAND="make lock" $(UV_COMPILE) --upgrade --group build pyproject.toml -o requirements.lock
+	UV_CUSTOM_COMPILE_COMMAND="make lock" $(UV_COMPILE) --upgrade --group dev -c requirements.lock \
+		pyproject.toml -o requirements-dev.lock
+
+$(BIN)/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+		{ echo "Python 3.11 or newer is needed; name one with: make setup PYTHON=python3.12" >&2; exit 1; }
+	@$(PYTHON) -m venv .venv || { rm -rf .venv; \
+		echo "$(PYTHON) cannot make a virtual environment; on Debian: apt-get install python3-venv" >&2; exit 1; }
+
+$(RUNTIME): requirements.lock pyproject.toml | $(BIN)/python
+	@echo "Installing what the service needs into .venv ..."
+	@$(INSTALL) -r requirements.lock
+	@$(PIP) install --quiet --no-deps --no-build-isolation --editable .
+	@$(COMPILE)
+	@touch $@
+
+$(DEVELOP): requirements-dev.lock $(RUNTIME)
+	@echo "Installing what the tests need into .venv ..."
+	@$(INSTALL) -r requirements-dev.lock
+	@$(COMPILE)
+	@touch $@

@@ -1,0 +1,97 @@
+"""Puts the service together."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+from anyio import CapacityLimiter
+from fastapi import FastAPI
+from pydantic.json_schema import models_json_schema
+
+import physics
+from api import examples
+from api.designs import candidates
+from api.designs import endpoints as designs
+from api.health import endpoints as health
+from api.health.warming import Warming
+from api.materials import endpoints as materials
+from api.page.endpoints import add_pages
+from api.problem_handlers import install
+from api.problems import Problem
+from api.request_body import BodyLimit
+from api.shots import endpoints as shots
+from api.wires import endpoints as wires
+from physics.hazards import CAUTIONS
+from worker.app import sender
+from worker.service import DesignService
+from worker.settings import Settings
+from worker.store import Store, connect
+
+API_VERSION = "1.0.0"
+#: A design request is a few kilobytes.
+MAX_BODY_BYTES = 1_000_000
+
+_DESCRIPTION = """
+Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of a single-use coil.
+
+* **Forward**: what will this shot do? `POST /v1/shots`, answered at once.
+* **Inverse**: which coil, gap, capacitance and voltage bring this part to that size inside these limits?
+  `POST /v1/designs`, then watch `Location`.
+
+All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema. Times of the clock are RFC 3339, UTC.
+Errors are problem+json (RFC 9457). It computes and records; it never charges or fires anything.
+
+**Cautions**
+
+"""
+
+
+class _Application(FastAPI):
+    """A FastAPI application whose OpenAPI document holds the schema of problems, which operations refer to."""
+
+    def openapi(self) -> dict[str, Any]:
+        """The document, made once."""
+        document = super().openapi()
+        _, schemas = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")
+        document["components"]["schemas"].update(schemas["$defs"])
+        return document
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The service on the Redis server that `settings` names."""
+    if settings.redis_url is None:
+        raise ValueError("REDIS_URL is not set; `python -m api` starts a private server and everything else")
+    app = _Application(
+        title="Shotwright",
+        version=API_VERSION,
+        description=_DESCRIPTION + "\n".join(f"* {caution}" for caution in CAUTIONS),
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        separate_input_output_schemas=False,
+        lifespan=_lifespan,
+    )
+    store = Store(connect(settings.redis_url), result_days=settings.result_days)
+    app.state.designs = DesignService(store, sender(settings.redis_url))
+    app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
+    app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
+    app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
+    install(app)
+    for resource in (shots, designs, candidates, materials, wires, health):
+        app.include_router(resource.router)
+    add_pages(app)
+    return app
+
+
+def from_environment() -> FastAPI:
+    """For `uvicorn --factory api.app:from_environment`: settings from the environment."""
+    return create_app(Settings())
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    app.state.warming.start()
+    yield

@@ -1,0 +1,1 @@
+"""`/v1/designs`: searches, and the candidates they yield."""

@@ -1,0 +1,69 @@
+"""The candidates of a design, as table and one by one."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Path, Query, Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from api.designs.endpoints import Service
+from api.designs.queries import CandidateQuery
+from api.designs.representations import PATH, CandidateDetail, CandidateList, row_of
+from api.designs.table import MEDIA_TYPE, csv_of, wants_csv
+from api.problems import stated
+from api.shots.endpoints import simulate
+from worker.trial import shot_of
+
+router = APIRouter(prefix=f"{PATH}/{{design_id}}/candidates", tags=["designs"])
+
+_RESPONSES = stated("not-found", "gone", "invalid-input", "store-unavailable")
+
+
+@router.get(
+    "",
+    summary="The trials of a design",
+    response_model=CandidateList,
+    responses=_RESPONSES | {200: {"content": {MEDIA_TYPE: {"schema": {"type": "string"}}}}},
+)
+def list_candidates(
+    design_id: str, query: Annotated[CandidateQuery, Query()], request: Request, service: Service
+) -> Response:
+    """A page of candidates as JSON or CSV. `Link` names the next page, in the same format.
+
+    The order is the order of arrival, so that a page read once stays what it was.
+    """
+    design = service.store.get(design_id)
+    page = service.store.candidates(design_id, query.limit, query.cursor, query.only)
+    rows = [row_of(design, candidate) for candidate in page.items]
+    headers = {"Vary": "Accept", **_link_to_next(design_id, query, page.next_cursor)}
+    if _as_csv(query, request):
+        return Response(csv_of(rows), headers=headers, media_type=f"{MEDIA_TYPE}; header=present")
+    body = CandidateList(items=rows, next_cursor=page.next_cursor)
+    return Response(body.model_dump_json(), headers=headers, media_type="application/json")
+
+
+def _as_csv(query: CandidateQuery, request: Request) -> bool:
+    if query.format is not None:
+        return query.format == "csv"
+    return wants_csv(request.headers.get("accept", ""))
+
+
+def _link_to_next(design_id: str, query: CandidateQuery, cursor: str | None) -> dict[str, str]:
+    if cursor is None:
+        return {}
+    words = urlencode(query.model_dump(exclude_none=True) | {"cursor": cursor})
+    return {"Link": f'<{PATH}/{design_id}/candidates?{words}>; rel="next"'}
+
+
+@router.get("/{number}", summary="One candidate with its whole shot and series", responses=_RESPONSES)
+async def get_candidate(
+    design_id: str, number: Annotated[int, Path(ge=0, le=10**9)], request: Request, service: Service
+) -> CandidateDetail:
+    """The candidate's row, and its shot run again at the fidelity that the row states."""
+    design = await run_in_threadpool(service.store.get, design_id)
+    candidate = await run_in_threadpool(service.store.candidate, design_id, number)
+    shot = shot_of(design.request, candidate)
+    result = None if shot is None else await simulate(request, shot)
+    return CandidateDetail(candidate=row_of(design, candidate), result=result)

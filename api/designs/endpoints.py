@@ -1,0 +1,132 @@
+"""Posting, watching, cancelling and deleting designs."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Depends, Header, Query, Request, Response
+from starlette.responses import JSONResponse
+
+from api import examples
+from api.designs.queries import PageQuery
+from api.designs.representations import (
+    PATH,
+    DesignAccepted,
+    DesignDetail,
+    DesignList,
+    detail_of,
+    entry_of,
+    links_of,
+)
+from api.problems import stated
+from api.request_body import require_json
+from api.revalidation import tagged
+from worker.records import Design
+from worker.request import DesignRequest
+from worker.service import DesignService
+
+router = APIRouter(prefix=PATH, tags=["designs"])
+
+#: How often a running design is worth asking for, s; progress is written about once a second.
+POLL_S = 2
+
+
+def design_service(request: Request) -> DesignService:
+    """Dependency: what creates, cancels and finds designs."""
+    service: DesignService = request.app.state.designs
+    return service
+
+
+Service = Annotated[DesignService, Depends(design_service)]
+IdempotencyKey = Annotated[
+    str | None,
+    Header(
+        min_length=1,
+        max_length=255,
+        description="Choose one a design: posting again with the same key and body gives the same design.",
+    ),
+]
+
+
+def _accepted(design: Design) -> Response:
+    body = DesignAccepted(id=design.id, status=design.state, links=links_of(design.id))
+    headers = {"Location": body.links.self, **_polling_headers(design)}
+    return JSONResponse(body.model_dump(), 202, headers)
+
+
+def _polling_headers(design: Design) -> dict[str, str]:
+    return {} if design.ended else {"Retry-After": str(POLL_S)}
+
+
+@router.post(
+    "",
+    summary="Which shot brings this part to that size?",
+    status_code=202,
+    response_model=DesignAccepted,
+    dependencies=[Depends(require_json)],
+    responses=stated(
+        "malformed-json",
+        "gone",
+        "too-large",
+        "unsupported-media-type",
+        "invalid-input",
+        "idempotency-mismatch",
+        "store-unavailable",
+    ),
+)
+def post_design(
+    design: Annotated[DesignRequest, Body(examples=[examples.DESIGN])],
+    service: Service,
+    idempotency_key: IdempotencyKey = None,
+) -> Response:
+    """Queues a search and answers at once; `Location` is where to watch it."""
+    submission = service.submit(design, idempotency_key)
+    return _accepted(service.store.get(submission.design_id))
+
+
+@router.get(
+    "",
+    summary="All designs, newest first",
+    responses=stated("invalid-input", "store-unavailable"),
+)
+def list_designs(query: Annotated[PageQuery, Query()], service: Service) -> DesignList:
+    """A page of designs. Paging stays stable while new designs arrive."""
+    page = service.store.designs(query.limit, query.cursor)
+    return DesignList(items=[entry_of(design) for design in page.items], next_cursor=page.next_cursor)
+
+
+@router.get(
+    "/{design_id}",
+    summary="How far a design is, and what it has found",
+    response_model=DesignDetail,
+    responses=stated("not-found", "gone", "invalid-input", "store-unavailable")
+    | {304: {"description": "Nothing has changed since the ETag in If-None-Match."}},
+)
+def get_design(design_id: str, request: Request, service: Service) -> Response:
+    """Status, true progress, best so far, the recommended candidate with its reason, or what limits the design."""
+    design = service.store.get(design_id)
+    return tagged(request, detail_of(design), _polling_headers(design))
+
+
+@router.post(
+    "/{design_id}/cancel",
+    summary="Stop a design; finished trials are kept",
+    status_code=202,
+    response_model=DesignAccepted,
+    responses=stated("not-found", "gone", "invalid-input", "store-unavailable"),
+)
+def cancel_design(design_id: str, service: Service) -> Response:
+    """Asks the design to stop. Asking again, or asking an ended design, changes nothing."""
+    return _accepted(service.cancel(design_id))
+
+
+@router.delete(
+    "/{design_id}",
+    summary="Delete an ended design",
+    status_code=204,
+    responses=stated("not-found", "design-not-finished", "gone", "invalid-input", "store-unavailable"),
+)
+def delete_design(design_id: str, service: Service) -> Response:
+    """Deletes a design and its candidates; from then on its address answers 410."""
+    service.store.delete(design_id)
+    return Response(status_code=204)

@@ -1,0 +1,220 @@
+"""What the designs' endpoints answer with: the store's records, flat where a table is wanted, with links."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from pydantic import Field
+
+from physics.hazards import CAUTIONS
+from physics.result import ShotResult
+from physics.schema import Checked
+from physics.shot import Fidelity
+from worker.records import Candidate, Confirmation, Design, DesignState, Miss, Progress, Reason
+from worker.request import DesignRequest
+
+PATH = "/v1/designs"
+
+
+class DesignLinks(Checked):
+    """Where to go from here."""
+
+    self: str
+    candidates: str
+    front: str
+    cancel: str
+
+
+class DesignAccepted(Checked):
+    """The answer to a posted design."""
+
+    id: str
+    status: DesignState
+    links: DesignLinks
+
+
+class DesignEntry(Checked):
+    """A design in the list."""
+
+    id: str
+    name: str = Field(description="The requester's label.")
+    status: DesignState
+    progress: Progress
+    created_at: datetime
+    finished_at: datetime | None
+    expires_at: datetime | None
+    links: DesignLinks
+
+
+class DesignList(Checked):
+    """A page of designs, newest first."""
+
+    items: list[DesignEntry]
+    next_cursor: str | None = Field(description="Give it as `cursor` for the next page; null on the last one.")
+
+
+class CandidateRow(Checked):
+    """One finished trial, flat: the same names in JSON and in the header of the CSV."""
+
+    number: int = Field(description="Its number within the design.")
+    feasible: bool = Field(description="Reaches the target inside every limit.")
+    on_front: bool = Field(description="No other feasible candidate is better in everything.")
+    recommended: bool
+    turns_count: int
+    wire: str
+    wire_diameter_m: float = Field(description="Bare diameter of the wire.")
+    pitch_m: float = Field(description="Axial distance from turn to turn.")
+    gap_m: float = Field(description="Gap, metal to metal.")
+    capacitance_farad: float
+    charge_voltage_v: float | None = Field(description="Solved voltage, or the last one tried.")
+    stored_energy_j: float | None
+    margin_ratio: float | None = Field(description="Least margin to a stated limit; null if none was rated.")
+    final_outer_diameter_m: float | None
+    peak_current_a: float | None
+    violation_ratio: float = Field(description="How far off; 0 when feasible.")
+    reason: Reason | None = Field(description="Why it is not feasible.")
+    explanation: str | None = Field(description="The reason in words.")
+    fidelity: Fidelity
+    shots_count: int = Field(description="Model runs spent on it.")
+    link: str = Field(description="Its whole shot and series.")
+
+
+class CandidateList(Checked):
+    """A page of candidates in the order they arrived; those of the front by stored energy."""
+
+    items: list[CandidateRow]
+    next_cursor: str | None = Field(description="Give it as `cursor` for the next page; null on the last one.")
+
+
+class CandidateDetail(Checked):
+    """A candidate with its whole shot."""
+
+    candidate: CandidateRow
+    result: ShotResult | None = Field(description="The shot, run again; null if no voltage was tried.")
+
+
+class RecommendedCandidate(Checked):
+    """The one candidate to build first, and why."""
+
+    candidate: CandidateRow
+    reason: str
+    confirmation: Confirmation | None = Field(description="The same shot on the finest mesh.")
+
+
+class LimitingFactors(Checked):
+    """What stands in the way when nothing is feasible, and what would have to give."""
+
+    misses: list[Miss]
+    nearest: CandidateRow | None = Field(description="The trial that came closest.")
+    advice: str
+
+
+class DesignDetail(Checked):
+    """A design as it stands."""
+
+    id: str
+    name: str
+    status: DesignState
+    progress: Progress
+    best: CandidateRow | None = Field(description="Feasible candidate of least stored energy so far.")
+    front_count: int = Field(description="Candidates on the trade-off front.")
+    recommended: RecommendedCandidate | None = Field(description="Null while running, or when nothing is feasible.")
+    limiting: LimitingFactors | None = Field(description="Filled when the design ended with nothing feasible.")
+    failure: str | None = Field(description="Why the design failed or trials were lost, in plain words.")
+    created_at: datetime
+    started_at: datetime | None
+    finished_at: datetime | None
+    expires_at: datetime | None = Field(description="Until when the results are kept; null while active.")
+    request: DesignRequest = Field(description="The request with every default filled in.")
+    cautions: list[str]
+    links: DesignLinks
+
+
+def links_of(design_id: str) -> DesignLinks:
+    """Addresses of a design's resources, relative to the service."""
+    base = f"{PATH}/{design_id}"
+    return DesignLinks(
+        self=base, candidates=f"{base}/candidates", front=f"{base}/candidates?only=front", cancel=f"{base}/cancel"
+    )
+
+
+def entry_of(design: Design) -> DesignEntry:
+    """A design's line in the list."""
+    return DesignEntry(
+        id=design.id,
+        name=design.request.name,
+        status=design.state,
+        progress=design.progress,
+        created_at=design.created_at,
+        finished_at=design.finished_at,
+        expires_at=design.expires_at,
+        links=links_of(design.id),
+    )
+
+
+def row_of(design: Design, candidate: Candidate) -> CandidateRow:
+    """A candidate's line in the table."""
+    chosen, weighed = candidate.parameters, candidate.objectives
+    recommended = design.recommended.candidate.number if design.recommended else None
+    return CandidateRow(
+        number=candidate.number,
+        feasible=candidate.feasible,
+        on_front=candidate.number in design.front_numbers,
+        recommended=candidate.number == recommended,
+        turns_count=chosen.turns_count,
+        wire=chosen.wire,
+        wire_diameter_m=chosen.wire_diameter_m,
+        pitch_m=chosen.pitch_m,
+        gap_m=chosen.gap_m,
+        capacitance_farad=chosen.capacitance_farad,
+        charge_voltage_v=candidate.charge_voltage_v,
+        stored_energy_j=weighed.stored_energy_j if weighed else None,
+        margin_ratio=weighed.margin_ratio if weighed else None,
+        final_outer_diameter_m=candidate.final_outer_diameter_m,
+        peak_current_a=candidate.peak_current_a,
+        violation_ratio=candidate.violation_ratio,
+        reason=candidate.reason,
+        explanation=candidate.explanation,
+        fidelity=candidate.fidelity,
+        shots_count=candidate.shots_count,
+        link=f"{PATH}/{design.id}/candidates/{candidate.number}",
+    )
+
+
+def detail_of(design: Design) -> DesignDetail:
+    """A design with everything but its candidates."""
+    return DesignDetail(
+        id=design.id,
+        name=design.request.name,
+        status=design.state,
+        progress=design.progress,
+        best=row_of(design, design.best) if design.best else None,
+        front_count=len(design.front_numbers),
+        recommended=_recommended_of(design),
+        limiting=_limiting_of(design),
+        failure=design.failure,
+        created_at=design.created_at,
+        started_at=design.started_at,
+        finished_at=design.finished_at,
+        expires_at=design.expires_at,
+        request=design.request,
+        cautions=list(CAUTIONS),
+        links=links_of(design.id),
+    )
+
+
+def _recommended_of(design: Design) -> RecommendedCandidate | None:
+    choice = design.recommended
+    if choice is None:
+        return None
+    return RecommendedCandidate(
+        candidate=row_of(design, choice.candidate), reason=choice.reason, confirmation=choice.confirmation
+    )
+
+
+def _limiting_of(design: Design) -> LimitingFactors | None:
+    limiting = design.limiting
+    if limiting is None:
+        return None
+    nearest = row_of(design, limiting.nearest) if limiting.nearest else None
+    return LimitingFactors(misses=limiting.misses, nearest=nearest, advice=limiting.advice)

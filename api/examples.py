@@ -1,0 +1,29 @@
+"""Requests that work, for the documentation, the demo and the warming of the kernels."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from typing import Any
+
+Json = dict[str, Any]
+
+
+def _read(name: str) -> Json:
+    content: Json = json.loads(files("api").joinpath(name).read_text(encoding="utf-8"))
+    return content
+
+
+#: A laboratory brings a 30 mm copper blank to 24 mm; bench and limits are this project's own invention.
+DESIGN = _read("demo_design.json")
+
+#: One shot on the same bench.
+SHOT: Json = {
+    "bank": {**DESIGN["bench"]["bank"], "capacitance_farad": 1.2e-4, "charge_voltage_v": 6400.0},
+    "switch": DESIGN["bench"]["switch"],
+    "leads": DESIGN["bench"]["leads"],
+    "coil": {"turns_count": 8, "wire_diameter_m": 2.05e-3, "pitch_m": 2.15e-3},
+    "gap_m": 1e-3,
+    "workpiece": DESIGN["workpiece"],
+    "limits": DESIGN["limits"],
+}

@@ -1,0 +1,1 @@
+"""`/livez` and `/readyz`."""

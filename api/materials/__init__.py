@@ -1,0 +1,1 @@
+"""`/v1/materials`: the library of metals with the source of each value."""

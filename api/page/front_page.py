@@ -1,0 +1,58 @@
+"""A plain page: what this is, the cautions, the designs at a glance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cache
+from html import escape
+from pathlib import Path
+from string import Template
+
+from api.designs.representations import PATH
+from physics.hazards import CAUTIONS
+from worker import words
+from worker.records import Design
+
+_HEADS = ("design", "status", "trials", "diameter, mm", "recommended shot")
+
+
+@cache
+def _template() -> Template:
+    return Template((Path(__file__).parent / "static" / "front_page.html").read_text(encoding="utf-8"))
+
+
+def front_page(designs: Iterable[Design] | None) -> str:
+    """The page as HTML; `designs` is None when the store does not answer."""
+    cautions = "".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)
+    return _template().substitute(cautions=cautions, designs=_table(designs))
+
+
+def _table(designs: Iterable[Design] | None) -> str:
+    if designs is None:
+        return "<p>The store does not answer at the moment.</p>"
+    rows = "".join(_row(design) for design in designs)
+    if not rows:
+        return f"<p>None yet: <code>POST {PATH}</code>.</p>"
+    return f"<table><tr>{''.join(f'<th>{head}</th>' for head in _HEADS)}</tr>{rows}</table>"
+
+
+def _row(design: Design) -> str:
+    progress, request = design.progress, design.request
+    before, after = request.workpiece.outer_diameter_m * 1e3, request.target_diameter_m * 1e3
+    return (
+        f'<tr><td><a href="{PATH}/{design.id}">{escape(request.name or design.id)}</a></td><td>{design.state}</td>'
+        f'<td class="number">{progress.finished_trials_count} of {progress.budget_trials_count}</td>'
+        f'<td class="number">{before:.2f} → {after:.2f}</td><td>{escape(_recommended_words(design))}</td></tr>'
+    )
+
+
+def _recommended_words(design: Design) -> str:
+    if design.recommended is None:
+        return "nothing feasible" if design.limiting else "–"
+    candidate = design.recommended.candidate
+    chosen, voltage_v = candidate.parameters, candidate.charge_voltage_v or 0.0
+    return (
+        f"{chosen.turns_count} turns of {chosen.wire}, gap {words.length(chosen.gap_m)}, "
+        f"{words.capacitance(chosen.capacitance_farad)} at {words.voltage(voltage_v)}, "
+        f"{words.energy(0.5 * chosen.capacitance_farad * voltage_v**2)}"
+    )

@@ -1,0 +1,1 @@
+"""`/v1/shots`: one forward run, answered at once."""

@@ -1,0 +1,38 @@
+"""POST /v1/shots."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from anyio import CapacityLimiter, to_thread
+from fastapi import APIRouter, Body, Depends, Request
+
+import physics
+from api import examples
+from api.problems import stated
+from api.request_body import require_json
+from physics.result import ShotResult
+from physics.shot import Shot
+
+router = APIRouter(prefix="/v1/shots", tags=["shots"])
+
+
+@router.post(
+    "",
+    summary="What will this shot do?",
+    dependencies=[Depends(require_json)],
+    responses=stated("malformed-json", "too-large", "unsupported-media-type", "invalid-input"),
+)
+async def run_shot(request: Request, shot: Annotated[Shot, Body(examples=[examples.SHOT])]) -> ShotResult:
+    """Simulates one discharge and answers with its figures, energy balance, ratings, hazards and series.
+
+    A run that over-crushes the part, leaves the range of the material data or does not converge is
+    answered with 200 and a `status` that says so, with advice.
+    """
+    return await simulate(request, shot)
+
+
+async def simulate(request: Request, shot: Shot) -> ShotResult:
+    """Run the physics in a thread: its kernels release the interpreter, so other requests go on."""
+    limiter: CapacityLimiter = request.app.state.shots_limiter
+    return await to_thread.run_sync(physics.simulate_shot, shot, limiter=limiter)

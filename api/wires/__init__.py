@@ -1,0 +1,1 @@
+"""`/v1/wires`: the stock of round wires."""

@@ -1,0 +1,91 @@
+"""`python -m physics shot.json`: run one shot and print its result as JSON."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from physics.hazards import CAUTIONS
+from physics.schema import field_problems
+from physics.shot import Shot, check_shot
+
+_DESCRIPTION = """\
+Compute one shot of a capacitor bank through a coil round a workpiece: current, field, forces, heat,
+the part's final size, the coil's burst. Reads the shot as JSON (SI units, the unit stands at the end of
+each name) and prints the result as JSON."""
+
+_EXAMPLE = {
+    "bank": {
+        "capacitance_farad": 1.5e-4,
+        "charge_voltage_v": 7000,
+        "inductance_henry": 6e-8,
+        "resistance_ohm": 2e-3,
+    },
+    "switch": {"kind": "ignitron", "inductance_henry": 4e-8, "resistance_ohm": 1e-3, "forward_drop_v": 30},
+    "leads": {"inductance_henry": 1e-7, "resistance_ohm": 2e-3},
+    "coil": {"turns_count": 8, "wire_diameter_m": 2.05e-3, "pitch_m": 2.3e-3, "material": "copper"},
+    "gap_m": 1.0e-3,
+    "workpiece": {
+        "shape": "disc",
+        "outer_diameter_m": 0.030,
+        "thickness_m": 2e-3,
+        "layers": [{"material": "copper"}],
+    },
+}
+
+
+def _epilog() -> str:
+    cautions = "\n".join(f"  - {caution}" for caution in CAUTIONS)
+    return f"Example of a shot:\n{json.dumps(_EXAMPLE, indent=1)}\n\nCautions:\n{cautions}"
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command; returns the exit code: 0 computed, 1 not converged, 2 wrong input."""
+    parser = argparse.ArgumentParser(
+        prog="python -m physics",
+        description=_DESCRIPTION,
+        epilog=_epilog(),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("shot", help="file with the shot as JSON, or - for standard input")
+    path = parser.parse_args(arguments).shot
+    try:
+        text = sys.stdin.read() if path == "-" else Path(path).read_text(encoding="utf-8")
+        shot = check_shot(_object(text))
+    except (OSError, UnicodeDecodeError) as error:
+        return _refuse(path, [str(error)])
+    except ValidationError as error:
+        return _refuse(path, [str(problem) for problem in field_problems(error, Shot)])
+    except (TypeError, ValueError) as error:
+        return _refuse(path, [str(error)])
+    # Imported late: bad input need not wait for the kernels.
+    from physics.simulate import simulate_shot
+
+    result = simulate_shot(shot)
+    print(result.model_dump_json(indent=2))
+    return 1 if result.status == "not_converged" else 0
+
+
+def _object(text: str) -> dict[str, object]:
+    try:
+        document = json.loads(text)
+    except json.JSONDecodeError as error:
+        raise ValueError(f"not JSON: {error.msg} at line {error.lineno}, column {error.colno}") from None
+    if not isinstance(document, dict):
+        raise TypeError("a shot is a JSON object with bank, coil, gap_m and workpiece")
+    return document
+
+
+def _refuse(path: str, reasons: list[str]) -> int:
+    print(f"{path}: not a valid shot", file=sys.stderr)
+    for reason in reasons:
+        print(f"  {reason}", file=sys.stderr)
+    return 2
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

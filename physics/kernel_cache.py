@@ -1,0 +1,33 @@
+"""Where compiled kernels are kept: one folder for each state of this package's source.
+
+numba looks only at the file of the kernel itself when it decides whether its cache is fresh. Kernels
+here call kernels in other files, so an edit there would leave stale code in use; hence the folder's
+name holds a digest of every file of the package.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+
+import numba
+
+
+def use_folder_for_this_source() -> None:
+    """Point numba at the folder; to be called before any kernel is defined."""
+    package = Path(__file__).parent
+    digest = hashlib.sha256()
+    for source in sorted(package.glob("*.py")):
+        digest.update(source.read_bytes())
+    numba.config.CACHE_DIR = str(_base(package) / f"kernels-{digest.hexdigest()[:16]}")
+
+
+def _base(package: Path) -> Path:
+    """NUMBA_CACHE_DIR if it is set, else beside the source if that can be written, else the user's cache."""
+    named = os.environ.get("NUMBA_CACHE_DIR")
+    if named:
+        return Path(named)
+    if os.access(package, os.W_OK):
+        return package / "__pycache__"
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "shotwright"

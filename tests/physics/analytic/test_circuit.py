@@ -1,0 +1,180 @@
+"""The discharge of a bank through a fixed coil against the closed form, and what the step keeps when the coil moves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cos, cosh, e, exp, log2, sin, sinh, sqrt
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from physics.circuit import Discharge, Unknowns, add_resistance, currents, generalise, make_step_work, make_unknowns, step
+from physics.mesh import mesh_coil
+from physics.outcome import peak_of
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Bank:
+    """A series circuit of constant values."""
+
+    voltage_v: float
+    capacitance_farad: float
+    inductance_henry: float
+    resistance_ohm: float
+
+    def current(self, time_s: float) -> float:
+        """Current (A) after closing: the textbook solution of L q'' + R q' + q/C = 0."""
+        damping = self.resistance_ohm / (2.0 * self.inductance_henry)
+        square = 1.0 / (self.inductance_henry * self.capacitance_farad) - damping**2
+        rate = sqrt(abs(square))
+        shape = time_s if rate * time_s < 1e-9 else (sin(rate * time_s) if square > 0 else sinh(rate * time_s)) / rate
+        return self.voltage_v / self.inductance_henry * exp(-damping * time_s) * shape
+
+    def voltage(self, time_s: float) -> float:
+        """Voltage (V) left on the bank."""
+        damping = self.resistance_ohm / (2.0 * self.inductance_henry)
+        square = 1.0 / (self.inductance_henry * self.capacitance_farad) - damping**2
+        turn = cos(sqrt(square) * time_s) if square > 0 else cosh(sqrt(-square) * time_s)
+        even = self.voltage_v * exp(-damping * time_s) * turn
+        return even + 0.5 * self.resistance_ohm * self.current(time_s)
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """Current (A) and bank voltage (V) over time (s)."""
+
+    time_s: Floats
+    current_a: Floats
+    voltage_v: Floats
+
+
+def one_coil() -> Unknowns:
+    """A single filament in series with the bank."""
+    none = np.zeros(0, dtype=np.int64)
+    return Unknowns(none, none, np.zeros(0), np.zeros(1, dtype=np.int64), 1, 0, np.ones(1))
+
+
+def discharge(bank: Bank, step_s: float, steps: int) -> Trace:
+    """The bank's discharge by the project's own step."""
+    unknowns = one_coil()
+    loop = Discharge(bank.capacitance_farad, bank.voltage_v, 0.0, bank.resistance_ohm, 0.0, True)
+    inductance, flux, work = np.full((1, 1), bank.inductance_henry), np.zeros(1), make_step_work(unknowns)
+    rows = [(0.0, 0.0, bank.voltage_v)]
+    for k in range(1, steps + 1):
+        ok, voltage = step(
+            unknowns, loop, np.zeros(1), inductance, inductance, False, True, 0.0, step_s, flux, rows[-1][2], work
+        )
+        assert ok
+        rows.append((k * step_s, float(work.second[0]), voltage))
+    return Trace(*np.array(rows).T)
+
+
+def worst_error(bank: Bank, end_s: float, steps: int) -> float:
+    """Largest error of the current over its largest value."""
+    trace = discharge(bank, end_s / steps, steps)
+    exact = np.array([bank.current(t) for t in trace.time_s])
+    return float(np.abs(trace.current_a - exact).max() / np.abs(exact).max())
+
+
+# Closed form, evaluated: peak current, time to peak, reversal exp(-R T / 4L), action C V^2 / 2R.
+UNDERDAMPED = [
+    (Bank(10e3, 100e-6, 2e-6, 20e-3), 63577.684, 21.266813e-6, 0.8003536, 2.5e5),
+    (Bank(6e3, 50e-6, 1e-6, 50e-3), 33034.927, 10.008223e-6, 0.5687885, 1.8e4),
+    (Bank(8e3, 200e-6, 0.8e-6, 10e-3), 112378.869, 18.927373e-6, 0.7794673, 6.4e5),
+]
+CRITICAL = Bank(10e3, 100e-6, 2e-6, 2.0 * sqrt(2e-6 / 100e-6))
+OVERDAMPED = Bank(10e3, 100e-6, 2e-6, 1.5)
+
+
+@pytest.mark.parametrize(("bank", "peak_a", "peak_time_s", "reversal", "action_a2_s"), UNDERDAMPED)
+def test_underdamped_discharge(
+    bank: Bank, peak_a: float, peak_time_s: float, reversal: float, action_a2_s: float
+) -> None:
+    """Peak current, time to peak, reversal and action of a ringing discharge are those of the closed form."""
+    step_s = peak_time_s / 200
+    # Ten times L/R: the action left over is e^-10.
+    trace = discharge(bank, step_s, int(10.0 * bank.inductance_henry / bank.resistance_ohm / step_s))
+    peak, when = peak_of(trace.time_s, trace.current_a)
+    assert peak == pytest.approx(peak_a, rel=2e-6)
+    assert when == pytest.approx(peak_time_s, rel=1e-5)
+    assert -trace.voltage_v.min() == pytest.approx(reversal * bank.voltage_v, rel=3e-5)
+    assert np.trapezoid(trace.current_a**2, trace.time_s) == pytest.approx(action_a2_s, rel=1e-4)
+
+
+def test_critically_damped_discharge() -> None:
+    """A critically damped discharge peaks at 0.735759 V/R after 2L/R and never reverses."""
+    # Closed form: V / (e R/2) at 2 L/R.
+    when = 2.0 * CRITICAL.inductance_henry / CRITICAL.resistance_ohm
+    trace = discharge(CRITICAL, when / 400, 4000)
+    peak, peak_time = peak_of(trace.time_s, trace.current_a)
+    assert peak == pytest.approx(0.735759 * CRITICAL.voltage_v / CRITICAL.resistance_ohm, rel=1e-6)
+    assert peak == pytest.approx(2.0 * CRITICAL.voltage_v / (e * CRITICAL.resistance_ohm), rel=1e-6)
+    assert peak_time == pytest.approx(when, rel=1e-5)
+    assert trace.voltage_v.min() > 0.0
+    assert trace.current_a.min() >= 0.0
+
+
+@pytest.mark.parametrize("bank", [UNDERDAMPED[0][0], CRITICAL, OVERDAMPED], ids=["under", "critical", "over"])
+def test_whole_discharge(bank: Bank) -> None:
+    """Current and voltage follow the closed form at every instant, whatever the damping."""
+    trace = discharge(bank, 1e-8, 3000)
+    assert trace.current_a == pytest.approx(
+        np.array([bank.current(t) for t in trace.time_s]), abs=3e-6 * trace.current_a.max()
+    )
+    assert trace.voltage_v == pytest.approx(
+        np.array([bank.voltage(t) for t in trace.time_s]), abs=3e-6 * bank.voltage_v
+    )
+
+
+@pytest.mark.parametrize("bank", [UNDERDAMPED[0][0], CRITICAL], ids=["under", "critical"])
+def test_step_is_of_second_order(bank: Bank) -> None:
+    """Halving the step divides the error of the current by four."""
+    errors = [worst_error(bank, 60e-6, steps) for steps in (100, 200, 400, 800)]
+    orders = [log2(coarse / fine) for coarse, fine in zip(errors, errors[1:], strict=False)]
+    assert orders == pytest.approx([2.0] * 3, abs=0.1)
+
+
+def test_step_damps_what_it_cannot_resolve() -> None:
+    """A step a thousand times the circuit's L/R follows the slow decay and leaves no trace of the fast one."""
+    # L-stability: R = 1 ohm, L/R = 1 ns, RC = 100 us.
+    trace = discharge(Bank(1e3, 1e-4, 1e-9, 1.0), 1e-6, 50)
+    assert trace.current_a[2:] == pytest.approx(1e3 * np.exp(-trace.time_s[2:] / 1e-4), rel=2e-3)
+
+
+def test_moving_coil_keeps_its_flux() -> None:
+    """In a loop without resistance and voltage the current follows the inductance so that the flux stays."""
+    # Faraday: d(L I)/dt = 0. The bank is so large that it stays at zero volts.
+    unknowns, work, flux = one_coil(), make_step_work(one_coil()), np.full(1, 2e-6 * 5e4)
+    loop, inductances = Discharge(1e6, 0.0, 0.0, 0.0, 0.0, True), np.linspace(2e-6, 3e-6, 21)
+    for before, after in zip(inductances, inductances[1:], strict=False):
+        ok, _ = step(
+            unknowns, loop, np.zeros(1), np.full((1, 1), before), np.full((1, 1), after),
+            True, True, 0.0, 1e-6, flux, 0.0, work,
+        )  # fmt: skip
+        assert ok
+        assert work.second[0] == pytest.approx(0.1 / after, rel=1e-9)
+
+
+@pytest.mark.parametrize(("turns", "rings"), [(4, 1), (5, 1), (3, 2)])
+def test_turns_are_in_series_and_their_filaments_parallel(turns: int, rings: int) -> None:
+    """Any choice of independent currents gives every turn the coil current, and energy and loss are kept."""
+    coil, cells = mesh_coil(turns, 2.3e-3, 2e-3, 0.012, 4e-4, rings), 3
+    unknowns, rng = make_unknowns(coil, cells), np.random.default_rng(5)
+    n = coil.radius_m.size + cells
+    size = 1 + unknowns.mode_filament.size + cells
+    root = rng.normal(size=(n, n))
+    matrix, resistance = root @ root.T, rng.uniform(1e-4, 1e-3, n)
+    q, filament = rng.normal(size=size), np.zeros(n)
+    currents(unknowns, q, filament)
+    for turn in range(coil.centre.size):
+        members = coil.turn == turn
+        assert (coil.multiplicity * filament[: members.size])[members].sum() == pytest.approx(q[0])
+    inductance, ohmic = np.zeros((size, size)), np.zeros((size, size))
+    generalise(unknowns, matrix, 1e-7, np.zeros((n, size)), inductance)
+    add_resistance(unknowns, resistance, 2e-3, 1.0, ohmic)
+    assert q @ inductance @ q == pytest.approx(filament @ matrix @ filament + 1e-7 * q[0] ** 2)
+    loss = (unknowns.weight * resistance * filament**2).sum() + 2e-3 * q[0] ** 2
+    assert q @ ohmic @ q == pytest.approx(loss)

@@ -1,0 +1,150 @@
+"""The inductance matrix of any section is that of a field: symmetric, positive definite, and the forces are its slopes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from physics.circuit import factor, generalise, make_unknowns
+from physics.coupled import Model
+from physics.geometry import Loads, lorentz, make_loads
+from physics.inductance import follow
+from physics.shot import check_shot
+from physics.simulate import build
+from tests.physics.plausible import plausible_shots
+from tests.physics.sections import Section, section_of
+
+Floats = NDArray[np.float64]
+
+SECTIONS = 200
+
+
+def deform(model: Model, rng: np.random.Generator) -> None:
+    """Bring part and turns into a state such as a shot leads to: shrunk, uneven, thickened; turns spread outward."""
+    body, turns = model.body, model.turns
+    shrink, cells = rng.uniform(0.5, 1.0), body.thickness.size
+    volume = np.diff(body.radius**2) * body.thickness
+    widths = np.diff(body.radius) * rng.uniform(0.7, 1.3, cells)
+    bore = shrink * rng.uniform(0.6, 1.0) * body.radius[0]
+    body.radius[:] = bore + np.r_[0.0, np.cumsum(widths)] * (shrink * body.radius[-1] - bore) / widths.sum()
+    body.thickness[:] = volume / np.diff(body.radius**2)
+    turns.radius[:] *= rng.uniform(1.0, 1.3, turns.radius.size)
+
+
+def random_sections(fidelity: str, count: int, seed: int) -> list[Section]:
+    """Sections of plausible shots, each second one as it is during the shot."""
+    rng, sections = np.random.default_rng(seed), []
+    for index, shot in enumerate(plausible_shots(seed, count, fidelity)):
+        model = build(check_shot(shot))
+        if index % 2:
+            deform(model, rng)
+        sections.append(section_of(model))
+    return sections
+
+
+def energy(section: Section, current: Floats) -> float:
+    """Field energy (J) of these currents where turns and body are now."""
+    return 0.5 * float(current @ section.assemble() @ current)
+
+
+def loads_of(section: Section, current: Floats) -> Loads:
+    """Lorentz forces of these currents on turns, nodes and thicknesses."""
+    section.assemble()
+    loads = make_loads(section.turns.radius.size, section.body.thickness.size)
+    lorentz(
+        section.coil, section.part, section.body, section.points, current, section.by_radius, section.by_height, loads
+    )
+    return loads
+
+
+def random_currents(section: Section, rng: np.random.Generator) -> Floats:
+    """Currents that are equal in all filaments of one turn that stand for each other, and any in the cells."""
+    filaments = section.coil.radius_m.size
+    return np.r_[rng.uniform(1e3, 1e4, filaments), rng.uniform(-1e4, 1e3, section.part.cell_column.size)]
+
+
+@pytest.mark.parametrize("fidelity", ["screen", "design"])
+def test_inductance_is_positive_definite(fidelity: str) -> None:
+    """The inductance matrix of any section, at rest or deformed, is symmetric and positive definite."""
+    for index, section in enumerate(random_sections(fidelity, SECTIONS, seed=8)):
+        assert np.array_equal(section.matrix, section.matrix.T)
+        assert np.linalg.eigvalsh(section.matrix)[0] > 0.0, index
+        unknowns = make_unknowns(section.coil, section.part.cell_column.size)
+        size = 1 + unknowns.mode_filament.size + unknowns.cells
+        reduced = np.zeros((size, size))
+        generalise(unknowns, section.matrix, 0.0, np.zeros((len(section.matrix), size)), reduced)
+        assert factor(reduced), index
+
+
+def test_forces_are_the_slopes_of_the_energy() -> None:
+    """Moving turns, nodes and thicknesses at held currents changes the field's energy by force times way."""
+    # Virtual work: F = dW/dx at constant current.
+    rng = np.random.default_rng(12)
+    for section in random_sections("screen", 30, seed=9):
+        current = random_currents(section, rng)
+        loads = loads_of(section, current)
+        turn = rng.normal(size=loads.turn.size)
+        node = rng.normal(size=loads.node.size)
+        spread = rng.normal(size=loads.spread.size)
+        if section.body.radius[0] == 0.0:
+            node[0] = 0.0
+        step = 1e-6 * section.body.radius[-1]
+        states = (section.turns.radius, section.body.radius, section.body.thickness)
+        energies = []
+        for sign in (1.0, -1.0, 0.0):
+            first = [state.copy() for state in states]
+            for state, way in zip(states, (turn, node, spread), strict=True):
+                state += sign * step * way
+            energies.append(energy(section, current))
+            for state, value in zip(states, first, strict=True):
+                state[:] = value
+        work = section.coil.turn_weight * loads.turn @ turn + loads.node @ node + loads.spread @ spread
+        scale = np.abs(section.coil.turn_weight * loads.turn * turn).sum() + np.abs(loads.node * node).sum()
+        assert (energies[0] - energies[1]) / (2.0 * step) == pytest.approx(float(work), abs=1e-5 * float(scale))
+
+
+def test_force_on_the_part_is_the_sum_over_its_nodes() -> None:
+    """A thin shell's inward force, integral of J x B, is what its nodes are pushed with."""
+    rng = np.random.default_rng(13)
+    shot = plausible_shots(1, 1, "design")[0]
+    shot["workpiece"] |= {"shape": "ring", "outer_diameter_m": 0.030, "inner_diameter_m": 0.0293, "thickness_m": 3e-3}
+    section = section_of(build(check_shot(shot)))
+    current = random_currents(section, rng)
+    loads = loads_of(section, current)
+    # Nodes also take a share of each sub-cell's own pinch, which presses on the wall from both sides.
+    assert -loads.node.sum() == pytest.approx(loads.inward[0], rel=0.02)
+
+
+def test_coil_and_part_push_each_other_apart() -> None:
+    """Opposite currents in coil and part at rest push the part inward and every turn outward."""
+    for section in random_sections("screen", 40, seed=10)[::2]:
+        filaments = section.coil.radius_m.size
+        current = np.r_[np.full(filaments, 1e3), np.full(section.part.cell_column.size, -1e3)]
+        loads = loads_of(section, current)
+        assert loads.inward[0] > 0.0
+        assert loads.turn.min() > 0.0
+
+
+def test_matrix_follows_small_motion_to_first_order() -> None:
+    """The matrix carried along by its slopes differs from a fresh one by the square of the way."""
+    rng = np.random.default_rng(14)
+    for section in random_sections("screen", 6, seed=11):
+        base = tuple(values.copy() for values in section.points[1:4])
+        matrix, by_radius, by_height = section.matrix.copy(), section.by_radius.copy(), section.by_height.copy()
+        states = (section.turns.radius, section.body.radius, section.body.thickness)
+        first = [state.copy() for state in states]
+        ways = [1e-2 * rng.uniform(0.5, 1.0) * np.ones_like(state) for state in states]
+        errors = []
+        for share in (1.0, 0.5):
+            for state, start, way in zip(states, first, ways, strict=True):
+                state[:] = start * (1.0 + share * way)
+            fresh, carried = section.assemble().copy(), np.zeros_like(matrix)
+            p = section.points
+            follow(
+                p.used[0], (p.radius, p.height, p.mean_distance), base, p.weight, p.share, p.cell,
+                by_radius, by_height, matrix, carried,
+            )  # fmt: skip
+            errors.append(np.abs(carried - fresh).max() / np.abs(fresh - matrix).max())
+        assert errors[1] == pytest.approx(0.5 * errors[0], rel=0.15)
+        assert errors[0] < 0.1

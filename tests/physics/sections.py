@@ -1,0 +1,113 @@
+"""Inductance and resistance of sections, for tests that look at the matrices themselves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from physics import coupled
+from physics.geometry import Points, axial_field, locate, make_points, resistances, split
+from physics.inductance import assemble
+from physics.mesh import CoilMesh, PartMesh, mesh_coil, mesh_part
+from physics.radial import Body, make_body
+from physics.turns import Turns, make_turns
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Section:
+    """Turns and workpiece with the matrix of their filaments and cells and its slopes, in H and H/m."""
+
+    coil: CoilMesh
+    part: PartMesh
+    turns: Turns
+    body: Body
+    points: Points
+    matrix: Floats
+    by_radius: Floats
+    by_height: Floats
+
+    def assemble(self) -> Floats:
+        """Matrix of the section where turns and body are now; cells stay split as they are."""
+        locate(self.coil, self.turns, self.part, self.body, self.points)
+        p = self.points
+        assemble(
+            p.used[0], p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell,
+            self.matrix, self.by_radius, self.by_height,
+        )  # fmt: skip
+        return self.matrix
+
+    def resistance(self, resistivity: float) -> Floats:
+        """Resistance (ohm) of every filament and cell, one side of the mid-plane, at one resistivity (ohm m)."""
+        filaments, cells = self.coil.radius_m.size, self.part.cell_column.size
+        out = np.zeros(filaments + cells)
+        resistances(
+            self.coil, self.turns, self.part, self.body, self.points,
+            np.full(filaments, resistivity), np.full(cells, resistivity), out,
+        )  # fmt: skip
+        return out
+
+
+def make_section(coil: CoilMesh, part: PartMesh, turns: Turns, body: Body) -> Section:
+    """The section of these meshes in this state."""
+    points = make_points(coil, part)
+    split(coil.radius_m.size, part, body, points)
+    n = coil.radius_m.size + part.cell_column.size
+    slopes = (points.used[0], n)
+    section = Section(coil, part, turns, body, points, np.zeros((n, n)), np.zeros(slopes), np.zeros(slopes))
+    section.assemble()
+    return section
+
+
+def section_of(model: coupled.Model) -> Section:
+    """The section that a run would start from, or continue from after turns and body were moved."""
+    return make_section(model.coil, model.part, model.turns, model.body)
+
+
+@dataclass(frozen=True, eq=False)
+class LonePart:
+    """A workpiece without a coil: pairs of cells at +-z that carry the same current."""
+
+    section: Section
+    inductance: Floats  # (cells, cells) H, of pairs
+    resistance: Floats  # (cells,) ohm, of pairs, per unit of resistivity
+
+    def uniform_flux(self) -> Floats:
+        """Flux linkage of each pair per tesla of a uniform axial field."""
+        return 2.0 * np.pi * self._sum_over_sub_cells(self.section.points.radius**2)
+
+    def axial_field(self, current: Floats, radius: float) -> float:
+        """Field (T) of the part's currents on the mid-plane."""
+        none = np.zeros(self.section.coil.radius_m.size)
+        return float(axial_field(self.section.points, np.concatenate([none, current]), radius))
+
+    def mean_height(self) -> Floats:
+        """Height (m) of the middle of each cell."""
+        return self._sum_over_sub_cells(self.section.points.height)
+
+    def cell_area(self) -> Floats:
+        """Section (m^2) of each cell at rest."""
+        part, thickness = self.section.part, self.section.body.thickness[0]
+        return np.asarray((part.cell_right_m - part.cell_left_m) * (part.cell_top - part.cell_bottom) * thickness)
+
+    def _sum_over_sub_cells(self, values: Floats) -> Floats:
+        points, filaments = self.section.points, self.section.coil.radius_m.size
+        rows = slice(filaments, int(points.used[0]))
+        return np.bincount(points.cell[rows] - filaments, points.share[rows] * values[rows])
+
+
+def lone_part(radius: float, thickness: float, columns: int, half_rows: int) -> LonePart:
+    """A solid disc or cylinder (m) cut into equal columns; the coil that the mesh wants is far away and left out."""
+    # With a skin of a third of the radius (and a hair) the columns come out equal.
+    part = mesh_part(0.0, radius, (1.0 + 1e-9) * radius / 3.0, columns, half_rows, columns)
+    coil = mesh_coil(1, 1e-3, 1e-4, 10.0 * radius, 1e-3, 1)
+    section = make_section(
+        coil, part, make_turns(coil.turn_radius_m, 1e-8, 1.0), make_body(part.node_radius_m, thickness, 1.0)
+    )
+    cells = slice(coil.radius_m.size, None)
+    return LonePart(section, section.matrix[cells, cells], 2.0 * section.resistance(1.0)[cells])
+
+

@@ -1,0 +1,31 @@
+"""What can go wrong between a caller and the store, in one place."""
+
+from __future__ import annotations
+
+
+class StoreError(Exception):
+    """Base of the errors below. A server that cannot be reached is redis.exceptions.RedisError instead."""
+
+
+class DesignUnknown(StoreError):
+    """There is no such design and there never was, as far as is known."""
+
+
+class DesignGone(StoreError):
+    """The design was deleted, or its results have expired."""
+
+
+class DesignStillActive(StoreError):
+    """The design has to end, or be cancelled, before this can be done."""
+
+
+class CandidateUnknown(StoreError):
+    """The design has no candidate of that number (yet)."""
+
+
+class CursorInvalid(StoreError):
+    """The cursor was not given out by this list."""
+
+
+class IdempotencyConflict(StoreError):
+    """The idempotency key was used within the last day with another body."""

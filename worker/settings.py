@@ -1,0 +1,30 @@
+"""Settings of service and worker, from the environment (prefix SHOTWRIGHT_; REDIS_URL is taken as it is)."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from pydantic import AliasChoices, Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+class Settings(BaseSettings):
+    """What an operator may set. Times are seconds unless the name says otherwise."""
+
+    model_config = SettingsConfigDict(env_prefix="SHOTWRIGHT_", frozen=True, populate_by_name=True)
+
+    redis_url: str | None = Field(
+        default=None,
+        validation_alias=AliasChoices("SHOTWRIGHT_REDIS_URL", "REDIS_URL"),
+        description="Redis to use; without it a private server is started and stopped with the program.",
+    )
+    state_folder: Path = Field(default=Path("state"), description="Where the private server keeps its data.")
+    result_days: float = Field(default=30.0, gt=0.0, description="How long the results of an ended design are kept.")
+    lease_seconds: float = Field(
+        default=10.0, ge=1.0, description="A slot without a sign of life for so long is given to another worker."
+    )
+    attempts_limit: int = Field(default=3, ge=1, description="After so many leases a slot is given up.")
+    concurrency: int = Field(
+        default_factory=lambda: os.cpu_count() or 1, ge=1, le=256, description="Pool processes of a worker."
+    )

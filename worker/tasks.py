@@ -1,0 +1,108 @@
+"""The Celery task, and what surrounds it in a worker: clients of its own for each process, and the watchdog."""
+
+from __future__ import annotations
+
+import logging
+import os
+import socket
+from functools import cache
+from typing import Any
+
+from celery import Celery
+from celery.signals import worker_ready, worker_shutting_down
+
+from physics import simulate_shot
+from worker.app import TASK_NAME, app_sender, make_app
+from worker.records import SlotName
+from worker.settings import Settings
+from worker.store import Store, connect
+from worker.watchdog import Watchdog
+from worker.work import do_slot
+
+log = logging.getLogger(__name__)
+
+#: Any shot will do.
+WARMING_SHOT = {
+    "bank": {"capacitance_farad": 1e-4, "charge_voltage_v": 5000.0, "inductance_henry": 2e-7},
+    "coil": {"turns_count": 6, "wire_diameter_m": 2e-3, "pitch_m": 2.2e-3},
+    "gap_m": 1e-3,
+    "workpiece": {
+        "shape": "disc",
+        "outer_diameter_m": 0.03,
+        "thickness_m": 2e-3,
+        "layers": [{"material": "copper"}],
+    },
+    "solver": {"fidelity": "screen"},
+}
+
+
+def open_store(settings: Settings, url: str, *, patient: bool) -> Store:
+    """A store on the server at `url` with the settings' times."""
+    return Store(
+        connect(url, patient=patient),
+        result_days=settings.result_days,
+        lease_seconds=settings.lease_seconds,
+        attempts_limit=settings.attempts_limit,
+    )
+
+
+def make_worker_app(settings: Settings, url: str) -> Celery:
+    """The app of a worker: it runs slots, and looks after those that nobody holds."""
+    app = make_app(url)
+    send = app_sender(app)
+
+    @cache
+    def process_store() -> Store:
+        # first used in a pool process, after the fork, so that no connection is shared between processes
+        return open_store(settings, url, patient=True)
+
+    def run_slot(design_id: str, round_number: int, island: int | None) -> None:
+        slot = SlotName(design_id=design_id, round=round_number, island=island)
+        do_slot(process_store(), slot, simulate_shot, send)
+
+    app.task(run_slot, name=TASK_NAME)
+    return app
+
+
+def serve(settings: Settings, url: str, concurrency: int) -> int:
+    """Run a worker until it is told to stop; returns its exit code."""
+    warm_up()
+    app = make_worker_app(settings, url)
+    _attach_watchdog(Watchdog(open_store(settings, url, patient=False), app_sender(app), worker_name()))
+    worker = app.Worker(
+        hostname=worker_name(),
+        pool="prefork",
+        concurrency=concurrency,
+        loglevel=logging.getLogger().level,
+        quiet=True,
+        without_gossip=True,
+        without_mingle=True,
+    )
+    worker.start()
+    return int(worker.exitcode or 0)
+
+
+def warm_up() -> None:
+    """Compile, or load, the kernels before the pool forks, so that its processes are ready from their first trial.
+
+    The kernels are serial; after a parallel one a forked process would be killed.
+    """
+    simulate_shot(WARMING_SHOT)
+
+
+def worker_name() -> str:
+    """Name of this worker among all: process and host."""
+    return f"shotwright-{os.getpid()}@{socket.gethostname()}"
+
+
+def _attach_watchdog(watchdog: Watchdog) -> None:
+    """The watchdog lives in the worker's first process, from the moment it takes messages."""
+
+    def start(**_: Any) -> None:
+        watchdog.start()
+
+    def stop(**_: Any) -> None:
+        watchdog.say_goodbye()
+
+    worker_ready.connect(start, weak=False)
+    worker_shutting_down.connect(stop, weak=False)
