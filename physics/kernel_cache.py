@@ -11,7 +11,7 @@ import hashlib
 import os
 from pathlib import Path
 
-import numba
+from numba import config
 
 
 def use_folder_for_this_source() -> None:
@@ -20,7 +20,8 @@ def use_folder_for_this_source() -> None:
     digest = hashlib.sha256()
     for source in sorted(package.glob("*.py")):
         digest.update(source.read_bytes())
-    numba.config.CACHE_DIR = str(_base(package) / f"kernels-{digest.hexdigest()[:16]}")
+    folder = _base(package) / f"kernels-{digest.hexdigest()[:16]}"
+    vars(config)["CACHE_DIR"] = str(folder)
 
 
 def _base(package: Path) -> Path:

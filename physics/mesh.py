@@ -137,7 +137,7 @@ def graded_edges(inner: float, outer: float, columns: int, first: float) -> Floa
     """Column edges (m, ascending) whose widths grow geometrically from `first` at the outer rim."""
     span = outer - inner
     if first * columns >= span:
-        return np.linspace(inner, outer, columns + 1)
+        return np.linspace(inner, outer, columns + 1, dtype=np.float64)
 
     def excess(ratio: float) -> float:
         return first * (ratio**columns - 1.0) / (ratio - 1.0) - span
@@ -146,7 +146,7 @@ def graded_edges(inner: float, outer: float, columns: int, first: float) -> Floa
     depth = first * (ratio ** np.arange(columns + 1) - 1.0) / (ratio - 1.0)
     edges = outer - depth[::-1]
     edges[0], edges[-1] = inner, outer
-    return edges
+    return np.asarray(edges, dtype=np.float64)
 
 
 def mesh_part(

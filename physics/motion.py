@@ -21,8 +21,10 @@ from physics.turns import advance_turns
 _SMALLEST_SHRINK = 0.3
 _CLOSED_BORE = 0.03
 _THINNEST_RIM = 0.4
-# Plastic strain in one step below which a cell counts as at rest.
-_YIELDING = 1e-7
+# Plastic work in one step, as a share of the bank's energy, below which nothing counts as yielding.
+_YIELDING = 1e-6
+# Beyond such plastic strain no flow-stress data mean anything (they end at about 1).
+_LARGEST_STRAIN = 2.5
 
 
 @njit(cache=True, nogil=True)
@@ -93,7 +95,7 @@ def _move(model, heat, loads, last_loads, h):
     body, turns, strength = model.body, model.turns, model.part_strength
     pieces = int(h / stable_step(body, strength)) + 1
     dt = h / pieces
-    strain, coil_strain = _total(body.strain), _total(turns.strain)
+    work = body.work[0] + _total(turns.work)
     node, spread, turn = np.empty(loads.node.size), np.empty(loads.spread.size), np.empty(loads.turn.size)
     for i in range(pieces):
         share = (i + 0.5) / pieces
@@ -105,8 +107,8 @@ def _move(model, heat, loads, last_loads, h):
             return False, True
         if bore_closed(model):
             return False, True
-    yielded = _total(body.strain) - strain > _YIELDING or _total(turns.strain) - coil_strain > _YIELDING
-    return True, yielded
+    stored = 0.5 * model.discharge.capacitance * model.discharge.voltage**2
+    return True, body.work[0] + _total(turns.work) - work > _YIELDING * stored
 
 
 @njit(cache=True, nogil=True)
@@ -185,8 +187,12 @@ def _open_window(model, fields, window):
 def crushed(model, first_outer, first_thickness):
     """End code if the part has left the range of the radial model, else -1."""
     body = model.body
-    if body.radius[-1] < _SMALLEST_SHRINK * first_outer:
+    # Squeezed beyond recognition, or thrown back into the coil by trapped flux.
+    if body.radius[-1] < _SMALLEST_SHRINK * first_outer or _gap(model) < 0.0:
         return OVER_CRUSHED
+    for strain in body.strain:
+        if strain > _LARGEST_STRAIN:
+            return OVER_CRUSHED
     if bore_closed(model):
         return BORE_CLOSED
     if body.thickness[-1] < _THINNEST_RIM * first_thickness:

@@ -33,7 +33,8 @@ _STATUS: dict[int, tuple[Status, str]] = {
     ),
     c.OVER_CRUSHED: (
         "over_crushed",
-        "The part was crushed beyond what the radial model can describe; lower the voltage or widen the gap.",
+        "The part was crushed, or thrown back into the coil, beyond what the radial model can describe; lower the voltage "
+        "or widen the gap.",
     ),
     c.BORE_CLOSED: (
         "bore_closed",

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from physics import coupled
+
 from physics.geometry import Points, axial_field, locate, make_points, resistances, split
 from physics.inductance import assemble
 from physics.mesh import CoilMesh, PartMesh, mesh_coil, mesh_part
 from physics.radial import Body, make_body
+from physics.state import Model
 from physics.turns import Turns, make_turns
 
 Floats = NDArray[np.float64]
@@ -62,7 +63,7 @@ def make_section(coil: CoilMesh, part: PartMesh, turns: Turns, body: Body) -> Se
     return section
 
 
-def section_of(model: coupled.Model) -> Section:
+def section_of(model: Model) -> Section:
     """The section that a run would start from, or continue from after turns and body were moved."""
     return make_section(model.coil, model.part, model.turns, model.body)
 

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from physics.circuit import factor, generalise, make_unknowns
-from physics.coupled import Model
+from physics.state import Model
 from physics.geometry import Loads, lorentz, make_loads
 from physics.inductance import follow
 from physics.shot import check_shot
