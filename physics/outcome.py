@@ -33,8 +33,7 @@ _STATUS: dict[int, tuple[Status, str]] = {
     ),
     c.OVER_CRUSHED: (
         "over_crushed",
-        "The part was crushed, or thrown back into the coil, beyond what the radial model can describe; lower the voltage "
-        "or widen the gap.",
+        "The part was crushed or thrown back into the coil, beyond what the model describes; lower the voltage.",
     ),
     c.BORE_CLOSED: (
         "bore_closed",
