@@ -117,6 +117,21 @@ def test_critically_damped_discharge() -> None:
     assert trace.current_a.min() >= 0.0
 
 
+@pytest.mark.parametrize(
+    ("resistance_ohm", "peak_a", "precision"),
+    # An ignitron test stand of 2.56 mF, 10 kV, 1 uH (theses of Texas Tech University, abstract, as read): undamped
+    # 506.0 kA at 79.5 us, critically damped at 39.53 mohm with 186.1 kA; closed form, evaluated to four digits.
+    [(0.0, 506.0e3, 2e-4), (39.53e-3, 186.1e3, 4e-4)],
+)
+def test_discharge_of_an_ignitron_stand(resistance_ohm: float, peak_a: float, precision: float) -> None:
+    """A large published test stand peaks where the closed form puts it, without and with critical damping."""
+    stand = Bank(10e3, 2.56e-3, 1e-6, resistance_ohm)
+    trace = discharge(stand, 0.25e-6, 640)
+    peak, when = peak_of(trace.time_s, trace.current_a)
+    assert peak == pytest.approx(peak_a, rel=precision)
+    assert when == pytest.approx(79.5e-6 if resistance_ohm == 0.0 else 2.0 * 1e-6 / resistance_ohm, rel=1e-3)
+
+
 @pytest.mark.parametrize("bank", [UNDERDAMPED[0][0], CRITICAL, OVERDAMPED], ids=["under", "critical", "over"])
 def test_whole_discharge(bank: Bank) -> None:
     """Current and voltage follow the closed form at every instant, whatever the damping."""
