@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
-from anyio import CapacityLimiter
+from anyio import CapacityLimiter, to_thread
 from fastapi import FastAPI
 from pydantic.json_schema import models_json_schema
 
@@ -29,6 +29,7 @@ from worker.app import sender
 from worker.service import DesignService
 from worker.settings import Settings
 from worker.store import Store, connect
+from worker.watchdog import Watchdog
 
 API_VERSION = "1.0.0"
 #: A design request is a few kilobytes.
@@ -74,8 +75,16 @@ def create_app(settings: Settings) -> FastAPI:
         separate_input_output_schemas=False,
         lifespan=_lifespan,
     )
-    store = Store(connect(settings.redis_url), result_days=settings.result_days)
-    app.state.designs = DesignService(store, sender(settings.redis_url))
+    store = Store(
+        connect(settings.redis_url),
+        result_days=settings.result_days,
+        lease_seconds=settings.lease_seconds,
+        attempts_limit=settings.attempts_limit,
+    )
+    send = sender(settings.redis_url)
+    app.state.designs = DesignService(store, send)
+    # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
+    app.state.watchdog = Watchdog(store, send)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
@@ -94,4 +103,6 @@ def from_environment() -> FastAPI:
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.warming.start()
+    app.state.watchdog.start()
     yield
+    await to_thread.run_sync(app.state.watchdog.stop)

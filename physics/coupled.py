@@ -15,12 +15,11 @@ from numba import njit
 from physics.circuit import GAMMA, currents, dot, factor, solve, step
 from physics.geometry import axial_field, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, hottest, update_heat
-from physics.motion import bore_closed, crushed, follow_motion, reassemble, update_inductance
+from physics.motion import crushed, follow_motion, reassemble, update_inductance
 from physics.state import (
     ACTION,
     ARC_ENERGY,
     ASSEMBLIES,
-    BORE_CLOSED,
     BURST_CURRENT,
     BURST_TIME,
     CHARGE,
@@ -213,7 +212,7 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
             ok, yielded, assembled = follow_motion(model, fields, heat, loads, last_loads, window, h)
             totals[ASSEMBLIES] += assembled
             if not ok:
-                return BORE_CLOSED if bore_closed(model) else OVER_CRUSHED, used
+                return OVER_CRUSHED, used
         resistances(
             coil, turns, part, body, model.points, fields.coil_resistivity, fields.part_resistivity, fields.resistance
         )

@@ -105,8 +105,9 @@ def _move(model, heat, loads, last_loads, h):
         advance_turns(turns, model.coil_strength, turn, heat.turn_temperature, model.controls.taylor_quinney, dt)
         if not advance(body, strength, node, spread, heat.motion_temperature, model.controls.taylor_quinney, dt):
             return False, True
+        # The step is finished where the bore closed; the run ends after it.
         if bore_closed(model):
-            return False, True
+            break
     stored = 0.5 * model.discharge.capacitance * model.discharge.voltage**2
     return True, body.work[0] + _total(turns.work) - work > _YIELDING * stored
 

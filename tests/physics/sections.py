@@ -110,5 +110,3 @@ def lone_part(radius: float, thickness: float, columns: int, half_rows: int) -> 
     )
     cells = slice(coil.radius_m.size, None)
     return LonePart(section, section.matrix[cells, cells], 2.0 * section.resistance(1.0)[cells])
-
-

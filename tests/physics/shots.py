@@ -57,9 +57,7 @@ VARIED_SHOTS: dict[str, dict[str, Any]] = {
     "disc of copper": changed(TRADE_SHOT, workpiece=part("disc", 0.030, 2e-3, "copper")),
     "disc, odd turns": changed(TRADE_SHOT, coil={"turns_count": 7}),
     "disc, low voltage": changed(TRADE_SHOT, bank={"charge_voltage_v": 3000.0}),
-    "disc, blocking switch": changed(
-        TRADE_SHOT, bank={"charge_voltage_v": 4500.0}, switch={"conducts_reverse": False}
-    ),
+    "disc, blocking switch": changed(TRADE_SHOT, bank={"charge_voltage_v": 4500.0}, switch={"conducts_reverse": False}),
     "disc, one turn": changed(TRADE_SHOT, coil={"turns_count": 1, "wire_diameter_m": 3e-3, "pitch_m": 3e-3}),
     "disc, ideal switch": changed(TRADE_SHOT, switch=_IDEAL, bank={"charge_voltage_v": 6000.0}),
     "disc of aluminium, small": changed(

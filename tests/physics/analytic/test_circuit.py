@@ -9,7 +9,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from physics.circuit import Discharge, Unknowns, add_resistance, currents, generalise, make_step_work, make_unknowns, step
+from physics.circuit import (
+    Discharge,
+    Unknowns,
+    add_resistance,
+    currents,
+    generalise,
+    make_step_work,
+    make_unknowns,
+    step,
+)
 from physics.mesh import mesh_coil
 from physics.outcome import peak_of
 

@@ -126,9 +126,7 @@ def test_slope_by_radius_is_the_field() -> None:
         (1.0, 0.001, 9.0945312098155e-6, 1e-13),
     ],
 )
-def test_self_inductance_of_a_wire_ring(
-    radius_m: float, wire_radius_m: float, henry: float, tolerance: float
-) -> None:
+def test_self_inductance_of_a_wire_ring(radius_m: float, wire_radius_m: float, henry: float, tolerance: float) -> None:
     """The self inductance of a ring of round wire agrees with published examples."""
     assert ring_self(radius_m, circle_mean_distance(wire_radius_m)) == pytest.approx(henry, rel=tolerance)
 
