@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from physics.hazards import CAUTIONS
 from physics.schema import field_problems
 from physics.shot import Shot, check_shot
+from physics.simulate import simulate_shot
 
 _DESCRIPTION = """\
 Compute one shot of a capacitor bank through a coil round a workpiece: current, field, forces, heat,
@@ -62,9 +63,6 @@ def main(arguments: list[str] | None = None) -> int:
         return _refuse(path, [str(problem) for problem in field_problems(error, Shot)])
     except (TypeError, ValueError) as error:
         return _refuse(path, [str(error)])
-    # Imported late: bad input need not wait for the kernels.
-    from physics.simulate import simulate_shot
-
     result = simulate_shot(shot)
     print(result.model_dump_json(indent=2))
     return 1 if result.status == "not_converged" else 0

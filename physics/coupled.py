@@ -15,7 +15,7 @@ from numba import njit
 from physics.circuit import GAMMA, currents, dot, factor, solve, step
 from physics.geometry import axial_field, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, hottest, update_heat
-from physics.motion import crushed, follow_motion, reassemble, update_inductance
+from physics.motion import crushed, follow_motion, longest_step, note_window, reassemble, update_inductance
 from physics.state import (
     ACTION,
     ARC_ENERGY,
@@ -181,7 +181,8 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
     coil, part, turns, body = model.coil, model.part, model.turns, model.body
     time, voltage, current, direction = 0.0, discharge.voltage, 0.0, 1.0
     stored = 0.5 * discharge.capacitance * voltage**2
-    closed, frozen = True, not controls.motion
+    # A comparison, not a constant: numba would compile the step once more for a literal.
+    closed, frozen = voltage > 0.0, not controls.motion
     usual_step = quarter / controls.steps_to_peak
     # At any ordinary damping less than a thousandth of the energy is left after so many quarter periods.
     stop_time = controls.stop_time if controls.stop_time > 0.0 else _LONGEST * quarter
@@ -190,10 +191,8 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
     first_outer, first_thickness = body.radius[-1], body.thickness[-1]
     last_yield = 0.0
     settled = _settle(body, totals, 0.0, 1e-12)
-    window = np.empty(turns.radius.size + 1 + body.thickness.size)
-    window[: turns.radius.size] = turns.radius
-    window[turns.radius.size] = body.radius[-1]
-    window[turns.radius.size + 1 :] = body.thickness
+    window = np.empty(turns.radius.size + 2 + body.thickness.size)
+    note_window(model, window)
     flux_before = np.zeros_like(fields.flux)
     totals[ZERO_TIME] = totals[BURST_TIME] = -1.0
     update_heat(model, fields, heat)
@@ -205,6 +204,8 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
         # Nothing moves any more: only the ringing is left, and it needs fewer steps.
         coarser = 3.0 if frozen and totals[ZERO_TIME] > 0.0 else 1.0
         h = min(coarser * usual_step, stop_time - time)
+        if not frozen:
+            h = longest_step(model, h)
 
         fields.before[:, :] = fields.after
         yielded = False
@@ -269,8 +270,6 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
         totals[MAGNETIC] = 0.5 * dot(fields.flux, work.second, fields.flux.size)
         if not isfinite(totals[MAGNETIC]):
             return NOT_CONVERGED, used
-        if not valid:
-            return MATERIAL_LIMIT, used + 1
         if not frozen:
             if yielded:
                 last_yield = time
@@ -279,6 +278,9 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
             code = crushed(model, first_outer, first_thickness)
             if code >= 0:
                 return code, used + 1
+        if not valid:
+            return MATERIAL_LIMIT, used + 1
+        if not frozen:
             broken = rupture(
                 turns, model.coil_strength.density, controls.rupture_strain, heat.turn_molten,
                 controls.fracture_energy, time,

@@ -24,6 +24,7 @@ _ON_PLANE_M = 1e-9
 #: Thickness of the rings of a bundle in skin depths, outermost first, for one and for two rings. A plane
 #: skin carries its current in one skin depth; with these the finite-element cases come out best.
 _SKINS_PER_RING = ((1.0,), (0.6, 1.0))
+_LONGEST_SECTOR = 2.2
 
 
 class CoilMesh(NamedTuple):
@@ -83,7 +84,11 @@ def bundle(wire_radius: float, skin_depth: float, rings: int) -> Bundle:
     counts = np.array([1] + [6 * ring for ring in range(1, rings + 1)])
     edges = wire_radius * np.sqrt(np.cumsum(counts) / counts.sum())
     for ring in range(rings, 0, -1):
-        edges[ring - 1] = max(edges[ring - 1], edges[ring] - _SKINS_PER_RING[rings - 1][rings - ring] * skin_depth)
+        thickness = _SKINS_PER_RING[rings - 1][rings - ring] * skin_depth
+        if rings > 1:
+            # Sectors that face others across a ring's edge must not be much longer than thick: see split().
+            thickness = max(thickness, 2.0 * pi * edges[ring] / (6 * ring) / _LONGEST_SECTOR)
+        edges[ring - 1] = max(edges[ring - 1], edges[ring] - thickness)
     rows = [(0.0, 0.0, pi * edges[0] ** 2, circle_mean_distance(float(edges[0])))]
     for ring in range(1, rings + 1):
         inner, outer, sectors = float(edges[ring - 1]), float(edges[ring]), 6 * ring

@@ -19,7 +19,7 @@ from physics.turns import advance_turns
 
 # A run is called off where the radial model has lost its meaning.
 _SMALLEST_SHRINK = 0.3
-_CLOSED_BORE = 0.03
+_CLOSED_BORE = 0.05
 _THINNEST_RIM = 0.4
 # Plastic work in one step, as a share of the bank's energy, below which nothing counts as yielding.
 _YIELDING = 1e-6
@@ -122,15 +122,39 @@ def _gap(model):
 
 
 @njit(cache=True, nogil=True)
+def note_window(model, window):
+    """Note the present section in `window`, shape (turns + 2 + motion cells,)."""
+    kept = model.turns.radius.size
+    window[:kept] = model.turns.radius
+    window[kept] = model.body.radius[-1]
+    window[kept + 1] = model.body.radius[0]
+    window[kept + 2 :] = model.body.thickness
+
+
+@njit(cache=True, nogil=True)
+def longest_step(model, usual):
+    """Longest step (s) in which a closing bore loses no more than a fifth, within a hundredth of the usual."""
+    body = model.body
+    if body.radius[0] <= 0.0 or body.speed[0] >= 0.0:
+        return usual
+    return max(min(usual, 0.2 * body.radius[0] / -body.speed[0]), 0.01 * usual)
+
+
+@njit(cache=True, nogil=True)
 def _travelled(model, window):
-    """How far the section has moved since the window opened: motion over gap, or relative thickening."""
+    """How far the section has moved since the window opened: over the gap, or in thickness or bore, relative.
+
+    `window` holds where turns, rim, bore and thicknesses were.
+    """
     turns, body = model.turns, model.body
     kept = turns.radius.size
     farthest, thicker = 0.0, 0.0
     for t in range(kept):
         farthest = max(farthest, abs(turns.radius[t] - window[t]))
     for k in range(body.thickness.size):
-        thicker = max(thicker, abs(body.thickness[k] / window[kept + 1 + k] - 1.0))
+        thicker = max(thicker, abs(body.thickness[k] / window[kept + 2 + k] - 1.0))
+    if window[kept + 1] > 0.0:
+        thicker = max(thicker, abs(body.radius[0] / window[kept + 1] - 1.0))
     return max((farthest + abs(body.radius[-1] - window[kept])) / _gap(model), thicker)
 
 
@@ -147,7 +171,9 @@ def _time_ahead(model):
     for k in range(body.thickness.size):
         thickening = max(thickening, abs(body.spread[k]) / body.thickness[k])
     ahead = 0.5 * model.controls.window / max(fastest / _gap(model), thickening)
-    # Never so far ahead that a cell could lose its width.
+    # Never so far ahead that a cell could lose its width, or the part its bore.
+    if body.radius[0] > 0.0 and body.speed[0] < 0.0:
+        ahead = min(ahead, 0.2 * body.radius[0] / -body.speed[0])
     for k in range(body.thickness.size):
         closing = body.speed[k] - body.speed[k + 1]
         if closing > 0.0:
@@ -171,7 +197,6 @@ def _drift(model, time):
 def _open_window(model, fields, window):
     """Assemble for the section expected halfway through the window that opens now; `window` notes where that is."""
     body, turns = model.body, model.turns
-    kept = turns.radius.size
     ahead = _time_ahead(model)
     _drift(model, ahead)
     split(model.coil.radius_m.size, model.part, body, model.points)
@@ -179,9 +204,7 @@ def _open_window(model, fields, window):
     reassemble(model, fields)
     _drift(model, -ahead)
     locate(model.coil, turns, model.part, body, model.points)
-    window[:kept] = turns.radius
-    window[kept] = body.radius[-1]
-    window[kept + 1 :] = body.thickness
+    note_window(model, window)
 
 
 @njit(cache=True, nogil=True)

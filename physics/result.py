@@ -31,7 +31,7 @@ class Summary(Checked):
     final_outer_diameter_m: float = Field(description="Outer diameter when nothing moves any more.")
     final_inner_diameter_m: float = Field(description="Bore after the shot; 0 for a disc.")
     shrink_ratio: float = Field(description="Final over initial outer diameter.")
-    final_rim_thickness_m: float = Field(description="Thickness of the outermost cell after the shot.")
+    final_rim_thickness_m: float = Field(description="Mean thickness of the outermost cell; it falls towards the rim.")
     final_centre_thickness_m: float = Field(description="Thickness of the innermost cell after the shot.")
     peak_workpiece_speed_m_per_s: float = Field(description="Largest inward speed of the rim.")
     peak_strain_rate_per_s: float = Field(description="Largest plastic strain rate in the workpiece.")

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-
 from physics.geometry import Points, axial_field, locate, make_points, resistances, split
 from physics.inductance import assemble
 from physics.mesh import CoilMesh, PartMesh, mesh_coil, mesh_part
@@ -97,7 +96,8 @@ class LonePart:
     def _sum_over_sub_cells(self, values: Floats) -> Floats:
         points, filaments = self.section.points, self.section.coil.radius_m.size
         rows = slice(filaments, int(points.used[0]))
-        return np.bincount(points.cell[rows] - filaments, points.share[rows] * values[rows])
+        sums = np.bincount(points.cell[rows] - filaments, points.share[rows] * values[rows])
+        return np.asarray(sums, dtype=np.float64)
 
 
 def lone_part(radius: float, thickness: float, columns: int, half_rows: int) -> LonePart:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from math import cos, cosh, e, exp, log2, sin, sinh, sqrt
 
 import numpy as np
@@ -66,16 +67,29 @@ def one_coil() -> Unknowns:
     return Unknowns(none, none, np.zeros(0), np.zeros(1, dtype=np.int64), 1, 0, np.ones(1))
 
 
+def plain_loop(bank: Bank) -> Discharge:
+    """The bank with an ideal switch."""
+    return Discharge(
+        capacitance=bank.capacitance_farad,
+        voltage=bank.voltage_v,
+        inductance=0.0,
+        resistance=bank.resistance_ohm,
+        drop=0.0,
+        conducts_reverse=True,
+    )
+
+
 def discharge(bank: Bank, step_s: float, steps: int) -> Trace:
     """The bank's discharge by the project's own step."""
     unknowns = one_coil()
-    loop = Discharge(bank.capacitance_farad, bank.voltage_v, 0.0, bank.resistance_ohm, 0.0, True)
+    loop = plain_loop(bank)
     inductance, flux, work = np.full((1, 1), bank.inductance_henry), np.zeros(1), make_step_work(unknowns)
     rows = [(0.0, 0.0, bank.voltage_v)]
     for k in range(1, steps + 1):
         ok, voltage = step(
-            unknowns, loop, np.zeros(1), inductance, inductance, False, True, 0.0, step_s, flux, rows[-1][2], work
-        )
+            unknowns, loop, np.zeros(1), inductance, inductance,
+            moved=False, closed=True, drop=0.0, h=step_s, flux=flux, voltage=rows[-1][2], work=work,
+        )  # fmt: skip
         assert ok
         rows.append((k * step_s, float(work.second[0]), voltage))
     return Trace(*np.array(rows).T)
@@ -157,7 +171,7 @@ def test_whole_discharge(bank: Bank) -> None:
 def test_step_is_of_second_order(bank: Bank) -> None:
     """Halving the step divides the error of the current by four."""
     errors = [worst_error(bank, 60e-6, steps) for steps in (100, 200, 400, 800)]
-    orders = [log2(coarse / fine) for coarse, fine in zip(errors, errors[1:], strict=False)]
+    orders = [log2(coarse / fine) for coarse, fine in pairwise(errors)]
     assert orders == pytest.approx([2.0] * 3, abs=0.1)
 
 
@@ -172,11 +186,11 @@ def test_moving_coil_keeps_its_flux() -> None:
     """In a loop without resistance and voltage the current follows the inductance so that the flux stays."""
     # Faraday: d(L I)/dt = 0. The bank is so large that it stays at zero volts.
     unknowns, work, flux = one_coil(), make_step_work(one_coil()), np.full(1, 2e-6 * 5e4)
-    loop, inductances = Discharge(1e6, 0.0, 0.0, 0.0, 0.0, True), np.linspace(2e-6, 3e-6, 21)
-    for before, after in zip(inductances, inductances[1:], strict=False):
+    loop = plain_loop(Bank(0.0, 1e6, 2e-6, 0.0))
+    for before, after in pairwise(np.linspace(2e-6, 3e-6, 21)):
         ok, _ = step(
             unknowns, loop, np.zeros(1), np.full((1, 1), before), np.full((1, 1), after),
-            True, True, 0.0, 1e-6, flux, 0.0, work,
+            moved=True, closed=True, drop=0.0, h=1e-6, flux=flux, voltage=0.0, work=work,
         )  # fmt: skip
         assert ok
         assert work.second[0] == pytest.approx(0.1 / after, rel=1e-9)

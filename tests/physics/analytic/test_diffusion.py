@@ -44,9 +44,12 @@ def decay_of(part: LonePart, flux: Floats, step_s: float, steps: int) -> Floats:
     inductance[1:, 1:] = part.inductance
     resistance = np.r_[0.0, 0.5 * RESISTIVITY_OHM_M * part.resistance]
     state, work = np.r_[0.0, flux], make_step_work(unknowns)
-    loop = Discharge(1.0, 0.0, 0.0, 0.0, 0.0, True)
+    loop = Discharge(capacitance=1.0, voltage=0.0, inductance=0.0, resistance=0.0, drop=0.0, conducts_reverse=True)
     for _ in range(steps):
-        ok, _ = step(unknowns, loop, resistance, inductance, inductance, False, False, 0.0, step_s, state, 0.0, work)
+        ok, _ = step(
+            unknowns, loop, resistance, inductance, inductance,
+            moved=False, closed=False, drop=0.0, h=step_s, flux=state, voltage=0.0, work=work,
+        )  # fmt: skip
         assert ok
     return np.array(work.second[1:])
 
@@ -140,8 +143,9 @@ def axis_over_surface(part: LonePart, radius_over_skin_depth: float) -> float:
     omega = 2.0 * DIFFUSIVITY_M2_PER_S * (radius_over_skin_depth / RADIUS_M) ** 2
     impedance = np.diag(RESISTIVITY_OHM_M * part.resistance) + 1j * omega * part.inductance
     currents = np.linalg.solve(impedance, -1j * omega * part.uniform_flux())
+    in_phase, behind = currents.real.astype(np.float64), currents.imag.astype(np.float64)
 
     def field(radius: float) -> complex:
-        return 1.0 + complex(part.axial_field(currents.real, radius), part.axial_field(currents.imag, radius))
+        return 1.0 + complex(part.axial_field(in_phase, radius), part.axial_field(behind, radius))
 
     return abs(field(1e-3 * RADIUS_M) / field(1.2 * RADIUS_M))

@@ -224,12 +224,12 @@ def test_thin_ring_breathes_at_the_wave_speed() -> None:
     flight = fly(body, metal, 2.2 * period)
     found = np.diff(upward_zeros(flight.time_s, flight.mean_radius_m - 0.02))
     assert found == pytest.approx(period, rel=1e-3)
-    turns, dt, radii = make_turns(np.array([0.02]), 1e-7, DENSITY), period / 400, []
+    turns, dt, rows = make_turns(np.array([0.02]), 1e-7, DENSITY), period / 400, []
     turns.speed[:] = -1.0
-    for _ in range(900):
+    for k in range(900):
         advance_turns(turns, metal, np.zeros(1), np.full(1, 293.0), 0.0, dt)
-        radii.append(turns.radius[0])
-    found = np.diff(upward_zeros(dt * np.arange(900), np.array(radii) - 0.02))
+        rows.append((k * dt, turns.radius[0] - 0.02))
+    found = np.diff(upward_zeros(*np.array(rows).T))
     assert found == pytest.approx(period, rel=1e-3)
 
 
@@ -300,3 +300,27 @@ def test_free_body_keeps_its_energy(inner_m: float, cells: int) -> None:
     after = body.work[0] + kinetic_energy(body) + elastic_energy(body, metal)
     assert body.work[0] > 0.3 * before
     assert after == pytest.approx(before, rel=5e-3)
+
+
+def test_even_motion_has_the_energy_of_its_velocity_profile() -> None:
+    """A disc with v_r = v0 r/R and v_z = h' z/h has the kinetic energy of that profile, volume for volume."""
+    # Integral of rho v^2 / 2: rho V (v0^2 / 4 + h'^2 / 24).
+    body = make_body(np.linspace(0.0, 0.012, 17), 2e-3, DENSITY)
+    body.speed[:] = -80.0 * body.radius / 0.012
+    body.spread[:] = 60.0
+    volume = pi * 0.012**2 * 2e-3
+    assert kinetic_energy(body) == pytest.approx(DENSITY * volume * (80.0**2 / 4.0 + 60.0**2 / 24.0), rel=1e-3)
+
+
+def test_work_of_the_forces_is_found_again() -> None:
+    """What forces on nodes and thicknesses do along their way is the body's energy afterwards."""
+    metal, body = ideal_metal(200e6), make_body(np.linspace(0.0, 0.012, 13), 2e-3, DENSITY)
+    force, squeeze = -4e5 * (body.radius / 0.012) ** 4, np.linspace(0.0, -8e4, 12)
+    cold, work = np.full(12, 293.0), 0.0
+    for _ in range(400):
+        dt = stable_step(body, metal)
+        assert advance(body, metal, force, squeeze, cold, 0.0, dt)
+        work += dt * float(force @ body.speed + squeeze @ body.spread)
+    gained = body.work[0] + kinetic_energy(body) + elastic_energy(body, metal)
+    assert body.work[0] > 0.05 * work
+    assert gained == pytest.approx(work, rel=1e-2)

@@ -1,4 +1,4 @@
-"""The inductance matrix of any section is that of a field: symmetric, positive definite, and the forces are its slopes."""
+"""The inductance matrix of any section is that of a field: symmetric, definite, and the forces are its slopes."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ import pytest
 from numpy.typing import NDArray
 
 from physics.circuit import factor, generalise, make_unknowns
-from physics.state import Model
 from physics.geometry import Loads, lorentz, make_loads
 from physics.inductance import follow
 from physics.shot import check_shot
 from physics.simulate import build
+from physics.state import Model
 from tests.physics.plausible import plausible_shots
 from tests.physics.sections import Section, section_of
 
@@ -59,9 +59,9 @@ def loads_of(section: Section, current: Floats) -> Loads:
 
 
 def random_currents(section: Section, rng: np.random.Generator) -> Floats:
-    """Currents that are equal in all filaments of one turn that stand for each other, and any in the cells."""
-    filaments = section.coil.radius_m.size
-    return np.r_[rng.uniform(1e3, 1e4, filaments), rng.uniform(-1e4, 1e3, section.part.cell_column.size)]
+    """Any currents, of the size and sign of a shot's."""
+    coil, part = section.coil.radius_m.size, section.part.cell_column.size
+    return np.concatenate([rng.uniform(1e3, 1e4, coil), rng.uniform(-1e4, 1e3, part)])
 
 
 @pytest.mark.parametrize("fidelity", ["screen", "design"])
@@ -95,7 +95,7 @@ def test_forces_are_the_slopes_of_the_energy() -> None:
         for sign in (1.0, -1.0, 0.0):
             first = [state.copy() for state in states]
             for state, way in zip(states, (turn, node, spread), strict=True):
-                state += sign * step * way
+                state[:] += sign * step * way
             energies.append(energy(section, current))
             for state, value in zip(states, first, strict=True):
                 state[:] = value

@@ -69,7 +69,7 @@ def check_result(result: ShotResult, most_residual: float) -> None:
 
 def parts_of(energy: EnergyBalance) -> float:
     """Sum of all that the bank's energy went into."""
-    return sum(value for name, value in energy.model_dump().items() if name not in {"bank_j", *RESIDUALS})
+    return sum(float(value) for name, value in energy.model_dump().items() if name not in {"bank_j", *RESIDUALS})
 
 
 @pytest.mark.parametrize("shot", VARIED_SHOTS.values(), ids=VARIED_SHOTS)

@@ -38,23 +38,16 @@ def summaries_with(
     return summaries
 
 
+@pytest.mark.parametrize(("fidelity", "tolerance"), [("screen", 0.015), ("design", 0.005)])
 @pytest.mark.parametrize("name", SHOTS)
-def test_design_is_close_to_reference(fire: Fire, name: str) -> None:
-    """Between design and reference the final diameter moves by less than 1.5 %, peak current and middle by 1 %."""
-    design, reference = summary_of(fire, name, "design"), summary_of(fire, name, "reference")
-    assert design.final_outer_diameter_m == pytest.approx(reference.final_outer_diameter_m, rel=0.015)
-    assert design.final_inner_diameter_m == pytest.approx(reference.final_inner_diameter_m, rel=0.03)
-    assert design.final_centre_thickness_m == pytest.approx(reference.final_centre_thickness_m, rel=0.01)
-    assert design.peak_current_a == pytest.approx(reference.peak_current_a, rel=0.005)
-    assert (design.burst_time_s is None) == (reference.burst_time_s is None)
-
-
-@pytest.mark.parametrize("name", SHOTS)
-def test_design_is_closer_than_screen(fire: Fire, name: str) -> None:
-    """The way left to the reference, in final diameter, is shorter from design than from screen."""
-    sizes = [summary_of(fire, name, fidelity).final_outer_diameter_m for fidelity in ("screen", "design", "reference")]
-    assert abs(sizes[1] - sizes[2]) < abs(sizes[0] - sizes[2])
-    assert sizes[0] == pytest.approx(sizes[2], rel=0.015)
+def test_coarser_meshes_agree_with_the_reference(fire: Fire, name: str, fidelity: str, tolerance: float) -> None:
+    """Against reference the final diameter moves by less than 0.5 % at design and 1.5 % at screen; so do the others."""
+    ours, reference = summary_of(fire, name, fidelity), summary_of(fire, name, "reference")
+    assert ours.final_outer_diameter_m == pytest.approx(reference.final_outer_diameter_m, rel=tolerance)
+    assert ours.final_inner_diameter_m == pytest.approx(reference.final_inner_diameter_m, rel=2.0 * tolerance)
+    assert ours.final_centre_thickness_m == pytest.approx(reference.final_centre_thickness_m, rel=tolerance)
+    assert ours.peak_current_a == pytest.approx(reference.peak_current_a, rel=0.5 * tolerance)
+    assert (ours.burst_time_s is None) == (reference.burst_time_s is None)
 
 
 @pytest.mark.parametrize("name", SHOTS[:2])

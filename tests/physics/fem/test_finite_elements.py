@@ -51,6 +51,9 @@ TOLERANCE: dict[str, dict[str, float]] = {
     },
 }
 
+#: Allowed difference of the current at any instant, over the peak.
+CURRENT_TOLERANCE = {"screen": 0.02, "design": 0.015, "reference": 0.01}
+
 
 def result_of(fire: Fire, case: dict[str, Any], fidelity: str) -> ShotResult:
     shot = case["shot"]
@@ -69,17 +72,17 @@ def test_summary_agrees_with_finite_elements(fire: Fire, case: dict[str, Any], f
     assert not exceeded, differences
 
 
-@pytest.mark.parametrize("fidelity", TOLERANCE)
+@pytest.mark.parametrize(("fidelity", "tolerance"), CURRENT_TOLERANCE.items())
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
-def test_current_agrees_at_every_instant(fire: Fire, case: dict[str, Any], fidelity: str) -> None:
-    """Up to its first zero the coil current differs from the finite elements' by less than 1.5 % of the peak."""
+def test_current_agrees_at_every_instant(fire: Fire, case: dict[str, Any], fidelity: str, tolerance: float) -> None:
+    """Up to its first zero the coil current differs from the finite elements' by a per cent or two of the peak."""
     series = result_of(fire, case, fidelity).series
     assert series is not None
     expected = np.array(case["current_series"]["current_a"])
     time = case["current_series"]["time_step_s"] * np.arange(expected.size)
     before_zero = time <= case["result"]["first_current_zero_s"]
     ours = np.interp(time, series.time_s, series.current_a)
-    assert np.abs(ours - expected)[before_zero].max() < 0.015 * case["result"]["peak_current_a"]
+    assert np.abs(ours - expected)[before_zero].max() < tolerance * case["result"]["peak_current_a"]
 
 
 @pytest.mark.parametrize("fidelity", TOLERANCE)
