@@ -44,7 +44,7 @@ def _debris_statement(energy_j: float) -> str:
     if energy_j <= 0.0:
         return "no turn is expected to rupture; contain it all the same"
     if energy_j < _PISTOL_J:
-        return "less than a 9 mm pistol bullet, in many pieces"
+        return "less than a 9 mm pistol bullet (500 J), in many pieces; contain it all the same"
     pistol, rifle = energy_j / _PISTOL_J, energy_j / _RIFLE_J
     return f"as much as {pistol:.1f} pistol bullets (9 mm, 500 J) or {rifle:.2f} rifle bullets (3.3 kJ)"
 

@@ -2,7 +2,7 @@
 
 numba looks only at the file of the kernel itself when it decides whether its cache is fresh. Kernels
 here call kernels in other files, so an edit there would leave stale code in use; hence the folder's
-name holds a digest of every file of the package.
+name holds a digest of every file of the package that has kernels or what is compiled into them.
 """
 
 from __future__ import annotations
@@ -13,13 +13,18 @@ from pathlib import Path
 
 from numba import config
 
+#: Files without kernels whose values or types are compiled into them.
+_COMPILED_IN = ("constants.py", "mesh.py", "state.py")
+
 
 def use_folder_for_this_source() -> None:
     """Point numba at the folder; to be called before any kernel is defined."""
     package = Path(__file__).parent
     digest = hashlib.sha256()
     for source in sorted(package.glob("*.py")):
-        digest.update(source.read_bytes())
+        text = source.read_bytes()
+        if b"njit" in text or source.name in _COMPILED_IN:
+            digest.update(text)
     folder = _base(package) / f"kernels-{digest.hexdigest()[:16]}"
     vars(config)["CACHE_DIR"] = str(folder)
 
