@@ -74,40 +74,47 @@ class Bundle:
     mean_distance_m: Floats
 
 
-def bundle(wire_radius: float, skin_depth: float, rings: int) -> Bundle:
-    """Cut a round wire into a core and `rings` rings of 6, 12, ... sectors, the outer ones as thin as the skin asks.
+def bundle(wire_radius: float, skin_depth: float, rings: int, sectors: int = 6) -> Bundle:
+    """Cut a round wire into a core and `rings` rings of 1, 2, ... times `sectors`, as thin as the skin asks.
 
     A sector's filament sits where the bundle keeps the second moment of the solid section: its
     squared distance from the axis is the ring's mean square radius less the sector's own.
     """
     # Areas in the ratio 1 : 6 : 12 ... unless the skin is thinner than that.
-    counts = np.array([1] + [6 * ring for ring in range(1, rings + 1)])
+    counts = np.array([1] + [sectors * ring for ring in range(1, rings + 1)])
     edges = wire_radius * np.sqrt(np.cumsum(counts) / counts.sum())
     for ring in range(rings, 0, -1):
+        around = sectors * ring
         thickness = _SKINS_PER_RING[rings - 1][rings - ring] * skin_depth
+        # Sectors stay stout, so that the matrix stays definite: their mean arc is pi (2 R - t) / around.
+        thickness = min(thickness, 1.5 * 2.0 * pi * edges[ring] / (around + 1.5 * pi))
         if rings > 1:
-            # Sectors that face others across a ring's edge must not be much longer than thick: see split().
-            thickness = max(thickness, 2.0 * pi * edges[ring] / (6 * ring) / _LONGEST_SECTOR)
+            thickness = max(thickness, 2.0 * pi * edges[ring] / around / _LONGEST_SECTOR)
         edges[ring - 1] = max(edges[ring - 1], edges[ring] - thickness)
     rows = [(0.0, 0.0, pi * edges[0] ** 2, circle_mean_distance(float(edges[0])))]
     for ring in range(1, rings + 1):
-        inner, outer, sectors = float(edges[ring - 1]), float(edges[ring]), 6 * ring
-        thickness, arc = outer - inner, pi * (inner + outer) / sectors
+        inner, outer, around = float(edges[ring - 1]), float(edges[ring]), sectors * ring
+        thickness, arc = outer - inner, pi * (inner + outer) / around
         rho = sqrt(0.5 * (inner**2 + outer**2) - (thickness**2 + arc**2) / 12.0)
-        for k in range(sectors):
-            angle = 2.0 * pi * k / sectors
-            area = pi * (outer**2 - inner**2) / sectors
+        for k in range(around):
+            angle = 2.0 * pi * k / around
+            area = pi * (outer**2 - inner**2) / around
             rows.append((rho * cos(angle), rho * sin(angle), area, rectangle_mean_distance(thickness, arc)))
     table = np.array(rows)
     return Bundle(*(np.ascontiguousarray(column) for column in table.T))
 
 
 def mesh_coil(
-    turns: int, pitch: float, wire_diameter: float, bore_radius: float, skin_depth: float, rings: int
+    turns: int, pitch: float, wire_diameter: float, part_radius: float, gap: float, skin_depth: float, rings: int
 ) -> CoilMesh:
-    """Cut a single-layer coil whose bare wire begins at `bore_radius` (m) into filaments."""
-    wire = bundle(0.5 * wire_diameter, skin_depth, rings)
-    turn_radius = bore_radius + 0.5 * wire_diameter
+    """Cut a single-layer coil whose bare wire begins `gap` outside `part_radius` (both m) into filaments.
+
+    Wire that is thick against the gap or the skin is cut into more sectors: its current sits unevenly.
+    """
+    wire_radius = 0.5 * wire_diameter
+    finer = round(max(wire_radius / (1.5 * gap), wire_radius / (2.5 * skin_depth)))
+    wire = bundle(wire_radius, skin_depth, rings, sectors=6 * min(3, max(1, finer)))
+    turn_radius = part_radius + gap + wire_radius
     rows: list[tuple[float, ...]] = []
     centre: list[int] = []
     turn_weight: list[float] = []

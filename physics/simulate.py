@@ -172,7 +172,8 @@ def build(shot: Shot) -> c.Model:
         shot.coil.turns_count,
         shot.coil.pitch_m,
         shot.coil.wire_diameter_m,
-        outer + shot.gap_m,
+        outer,
+        shot.gap_m,
         _skin_depth(coil_metal, omega),
         resolution.bundle_rings,
     )

@@ -104,7 +104,7 @@ def lone_part(radius: float, thickness: float, columns: int, half_rows: int) -> 
     """A solid disc or cylinder (m) cut into equal columns; the coil that the mesh wants is far away and left out."""
     # With a skin of a third of the radius (and a hair) the columns come out equal.
     part = mesh_part(0.0, radius, (1.0 + 1e-9) * radius / 3.0, columns, half_rows, columns)
-    coil = mesh_coil(1, 1e-3, 1e-4, 10.0 * radius, 1e-3, 1)
+    coil = mesh_coil(1, 1e-3, 1e-4, 10.0 * radius, 1e-3, 1e-3, 1)
     section = make_section(
         coil, part, make_turns(coil.turn_radius_m, 1e-8, 1.0), make_body(part.node_radius_m, thickness, 1.0)
     )

@@ -199,7 +199,7 @@ def test_moving_coil_keeps_its_flux() -> None:
 @pytest.mark.parametrize(("turns", "rings"), [(4, 1), (5, 1), (3, 2)])
 def test_turns_are_in_series_and_their_filaments_parallel(turns: int, rings: int) -> None:
     """Any choice of independent currents gives every turn the coil current, and energy and loss are kept."""
-    coil, cells = mesh_coil(turns, 2.3e-3, 2e-3, 0.012, 4e-4, rings), 3
+    coil, cells = mesh_coil(turns, 2.3e-3, 2e-3, 0.011, 1e-3, 4e-4, rings), 3
     unknowns, rng = make_unknowns(coil, cells), np.random.default_rng(5)
     n = coil.radius_m.size + cells
     size = 1 + unknowns.mode_filament.size + cells
