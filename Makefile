@@ -5,6 +5,8 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input
 INSTALL := $(PIP) install --quiet --no-compile --require-hashes --only-binary :all:
 # pip compiles on one core only. Bytecode merely saves time, so a file that does not compile stops nothing.
 COMPILE := $(BIN)/python -m compileall -q -j 0 .venv/lib || true
+# The kernels take one core for most of a minute, bytecode the other meanwhile. Whoever starts first compiles them if this fails.
+KERNELS := $(BIN)/python -c 'import physics; from api.examples import SHOT; physics.simulate_shot(SHOT)' || true
 RUNTIME := .venv/.runtime-installed
 DEVELOP := .venv/.develop-installed
 UV_COMPILE := $(BIN)/uv pip compile --quiet --universal --python-version 3.11 \
@@ -51,7 +53,8 @@ $(RUNTIME): requirements.lock pyproject.toml | $(BIN)/python
 	@echo "Installing what the service needs into .venv ..."
 	@$(INSTALL) -r requirements.lock
 	@$(PIP) install --quiet --no-deps --no-build-isolation --editable .
-	@$(COMPILE)
+	@echo "Compiling the kernels, once; it takes about a minute ..."
+	@($(BIN)/python -m compileall -q .venv/lib || true) & $(KERNELS); wait
 	@touch $@
 
 $(DEVELOP): requirements-dev.lock $(RUNTIME)
