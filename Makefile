@@ -5,7 +5,7 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input
 INSTALL := $(PIP) install --quiet --no-compile --require-hashes --only-binary :all:
 # pip compiles on one core only. Bytecode merely saves time, so a file that does not compile stops nothing.
 COMPILE := $(BIN)/python -m compileall -q -j 0 .venv/lib || true
-# The kernels take one core for most of a minute, bytecode the other meanwhile. Whoever starts first compiles them if this fails.
+# The kernels take one core for most of a minute, bytecode the other meanwhile. If it fails, the first run compiles them.
 KERNELS := $(BIN)/python -c 'import physics; from api.examples import SHOT; physics.simulate_shot(SHOT)' || true
 RUNTIME := .venv/.runtime-installed
 DEVELOP := .venv/.develop-installed
@@ -54,7 +54,7 @@ $(RUNTIME): requirements.lock pyproject.toml | $(BIN)/python
 	@$(INSTALL) -r requirements.lock
 	@$(PIP) install --quiet --no-deps --no-build-isolation --editable .
 	@echo "Compiling the kernels, once; it takes about a minute ..."
-	@($(BIN)/python -m compileall -q .venv/lib || true) & $(KERNELS); wait
+	@($(COMPILE)) & $(KERNELS); wait
 	@touch $@
 
 $(DEVELOP): requirements-dev.lock $(RUNTIME)

@@ -199,8 +199,8 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
     _record(model, fields, heat, loads, time, voltage, rows[0])
     for used in range(1, rows.shape[0]):
         if time >= stop_time * (1.0 - 1e-12):
-            # Where only the ringing was left, its end changes nothing that counts.
-            return COMPLETED if frozen and controls.motion else STOPPED_EARLY, used
+            # Where only the ringing was left at the run's own end, the rest of it changes nothing that counts.
+            return COMPLETED if frozen and controls.stop_time <= 0.0 else STOPPED_EARLY, used
         # Nothing moves any more: only the ringing is left, and it needs fewer steps.
         coarser = 3.0 if frozen and totals[ZERO_TIME] > 0.0 else 1.0
         h = min(coarser * usual_step, stop_time - time)

@@ -5,6 +5,8 @@ Each estimate names its source and errs towards the safe side.
 
 from __future__ import annotations
 
+from math import sqrt
+
 from physics.result import Hazard, Hazards, Summary
 
 CAUTIONS: tuple[str, ...] = (
@@ -56,8 +58,16 @@ def _heat_statement(temperature_k: float) -> str:
     return "warm; check before touching"
 
 
-def assess(voltage_v: float, energy_j: float, summary: Summary | None) -> Hazards:
-    """The hazard block of a shot charged to `voltage_v` (V) with `energy_j` (J) stored."""
+def _left_statement(voltage_v: float, energy_j: float) -> str:
+    """The bank after the shot: its loop may have opened before it was empty."""
+    if energy_j < 1e-3:
+        return "the model leaves nothing in the bank; treat it as charged until it is bled down and shorted"
+    danger = stored_energy_statement(voltage_v, energy_j)
+    return f"the bank keeps {voltage_v:.0f} V after the shot: {danger}; bleed it down"
+
+
+def assess(voltage_v: float, energy_j: float, summary: Summary | None, left_in_bank_j: float = 0.0) -> Hazards:
+    """The hazard block of a shot charged to `voltage_v` (V) with `energy_j` (J) stored, `left_in_bank_j` after it."""
     estimates = [
         Hazard(
             name="stored_energy",
@@ -69,6 +79,13 @@ def assess(voltage_v: float, energy_j: float, summary: Summary | None) -> Hazard
     ]
     if summary is not None:
         estimates += [
+            Hazard(
+                name="left_in_bank",
+                unit="J",
+                value=left_in_bank_j,
+                statement=_left_statement(voltage_v * sqrt(left_in_bank_j / energy_j), left_in_bank_j),
+                source="this model's energy balance; LBNL Electrical Safety Manual, tables 2.2.13 and 2.3.3",
+            ),
             Hazard(
                 name="debris_energy",
                 unit="J",

@@ -82,7 +82,7 @@ def put_together(shot: Shot, run: Run) -> ShotResult:
         summary=summary,
         energy=energy,
         ratings=_ratings(shot, stored, summary),
-        hazards=assess(voltage, stored, summary),
+        hazards=assess(voltage, stored, summary, energy.left_in_bank_j if energy else 0.0),
         series=series,
         provenance=Provenance(
             model_version=MODEL_VERSION,

@@ -97,37 +97,6 @@ def thermal_table(metal: Metal, *, heating: bool) -> ThermalTable:
     )
 
 
-def enthalpy_at(metal: Metal, temperature_k: float) -> float:
-    """Specific enthalpy of the solid, J/kg above 293.15 K. Valid from the table's start to the melting point."""
-    solid = _solid_heat(metal)
-    return float(np.interp(temperature_k, solid.temperature_k, solid.enthalpy_j_per_kg))
-
-
-def specific_action(metal: Metal, start_temperature_k: float, end_temperature_k: float) -> float:
-    """Integral of j^2 dt that heats the solid from one temperature to another, A^2 s/m^4.
-
-    ``g = integral of density cp(T) / rho(T) dT``, no heat lost, cold cross-section kept. Valid within the solid's data.
-    """
-    if metal.specific_heat is None or metal.density_kg_per_m3 is None:
-        raise ValueError(f"{metal.name} lacks specific_heat_j_per_kg_k or density_kg_per_m3")
-    temperature = np.linspace(start_temperature_k, end_temperature_k, 2001)
-    integrand = metal.specific_heat.at(temperature) / metal.resistivity.at(temperature)
-    return metal.density_kg_per_m3 * float(np.trapezoid(integrand, temperature))
-
-
-def melting_action(metal: Metal) -> float:
-    """Further integral of j^2 dt that melts a metal held at its melting point, A^2 s/m^4.
-
-    ``g = density L ln(ratio) / (rho_solid (ratio - 1))``: resistivity linear in the molten share.
-    """
-    if metal.latent_heat_j_per_kg is None or metal.density_kg_per_m3 is None or metal.melting_temperature_k is None:
-        raise ValueError(f"{metal.name} lacks latent_heat_j_per_kg, density_kg_per_m3 or melting_temperature_k")
-    solid = float(metal.resistivity.at(metal.melting_temperature_k))
-    rise = _liquid_ratio(metal) - 1.0
-    mean_conductance = np.log1p(rise) / rise if abs(rise) > 1e-9 else 1.0
-    return float(metal.density_kg_per_m3 * metal.latent_heat_j_per_kg * mean_conductance / solid)
-
-
 def _flat_table(metal: Metal) -> ThermalTable:
     resistivity = float(metal.resistivity.at(AMBIENT_K))
     return ThermalTable(

@@ -22,7 +22,8 @@ from physics.materials import (
     resolve,
     shomate,
 )
-from physics.thermal import enthalpy_at, look_up, melting_action, specific_action, thermal_table
+from physics.thermal import look_up, thermal_table
+from tests.physics.handbook import enthalpy_at, melting_action, specific_action
 
 NAMES = list(library())
 MOLAR_MASS_COPPER_KG = 0.063546

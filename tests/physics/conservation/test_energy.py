@@ -11,7 +11,7 @@ import pytest
 from physics import ShotResult, simulate_shot
 from physics.result import EnergyBalance, Status
 from tests.physics.plausible import plausible_shots
-from tests.physics.shots import VARIED_SHOTS, Fire, part
+from tests.physics.shots import TRADE_SHOT, VARIED_SHOTS, Fire, changed, part
 
 RANDOM_SHOTS = plausible_shots(seed=2, count=60, fidelity="screen")
 #: Strong shots on rings, which once met a matrix that was not positive definite or a part that flew apart.
@@ -129,3 +129,10 @@ def test_same_shot_gives_the_same_numbers(fire: Fire) -> None:
     """A shot run twice gives the same result to the last digit."""
     shot = VARIED_SHOTS["disc of brass, burst"]
     assert simulate_shot(shot) == fire(shot)
+
+
+def test_stop_time_of_the_user_is_told_as_such(fire: Fire) -> None:
+    """A run cut off while the circuit still rings says that it was stopped early, whatever still could change."""
+    weak = changed(TRADE_SHOT, bank={"charge_voltage_v": 300.0}) | {"switch": {"kind": "ideal"}}
+    assert fire(weak | {"solver": {"fidelity": "screen"}}).status == "completed"
+    assert fire(weak | {"solver": {"fidelity": "screen", "stop_time_s": 2.5e-4}}).status == "stopped_early"
