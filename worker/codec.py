@@ -34,7 +34,6 @@ def read_design(
         started_at=_optional_time(row.get("started_at")),
         finished_at=_optional_time(row.get("finished_at")),
         expires_at=_optional_time(row.get("expires_at")),
-        revision=int(row["revision"]),
     )
 
 

@@ -131,7 +131,6 @@ class Design(Checked):
     started_at: datetime | None
     finished_at: datetime | None
     expires_at: datetime | None = Field(description="Until when the results are kept; null while it is active.")
-    revision: int = Field(description="Grows with every change of what is stored.")
 
     @property
     def ended(self) -> bool:

@@ -17,7 +17,6 @@ local function design(id) return P .. 'design:' .. id end
 local function slot(id, key) return design(id) .. ':slot:' .. key end
 local function get(key, field) return redis.call('HGET', key, field) end
 local function number(key, field) return tonumber(redis.call('HGET', key, field) or '0') end
-local function touch(id) redis.call('HINCRBY', design(id), 'revision', 1) end
 local function due(id, key, at) redis.call('ZADD', P .. 'due', stamp(at), id .. '/' .. key) end
 local function not_due(id, key) redis.call('ZREM', P .. 'due', id .. '/' .. key) end
 local function is_closing(key) return string.sub(key, -7) == 'closing' end
@@ -49,7 +48,6 @@ local function end_island(id, key, state)
   if get(slot(id, key), 'state') == 'leased' then redis.call('HINCRBY', design(id), 'leased', -1) end
   redis.call('HSET', slot(id, key), 'state', state)
   not_due(id, key)
-  touch(id)
   if redis.call('HINCRBY', design(id), 'open', -1) > 0 then return 0 end
   add_slot(id, get(design(id), 'round') .. '/closing', 0)
   return 1
@@ -71,7 +69,6 @@ local function finish(id, state, keep, remember)
   forget_slots(id)
   for _, part in ipairs(PARTS) do redis.call('EXPIRE', design(id) .. part, math.ceil(keep)) end
   redis.call('SET', P .. 'tombstone:' .. id, 'expired', 'EX', math.ceil(keep + remember))
-  touch(id)
 end
 
 local function holds(id, key, attempt)
@@ -108,7 +105,6 @@ local function add_row(id, key, text)
   redis.call('ZADD', design(id) .. ':order', redis.call('HINCRBY', design(id), 'finished', 1), row.number)
   redis.call('HINCRBY', slot(id, key), 'recorded', 1)
   index_row(id, row)
-  touch(id)
 end
 
 local function replace_row(id, text)
@@ -134,7 +130,7 @@ if idempotency ~= '' then
   redis.call('EXPIRE', record, remember)
 end
 redis.call('HSET', design(id), 'state', 'queued', 'request', request, 'created_at', stamp(now()),
-  'finished', 0, 'lost', 0, 'front', '[]', 'revision', 1)
+  'finished', 0, 'lost', 0, 'front', '[]')
 redis.call('ZADD', P .. 'designs', 0, id)
 redis.call('ZADD', P .. 'queued', get(design(id), 'created_at'), id)
 add_round(id, 0, 6)
@@ -174,7 +170,6 @@ if state == 'queued' then
   redis.call('HSETNX', design(id), 'started_at', stamp(at))
   redis.call('ZREM', P .. 'queued', id)
 end
-touch(id)
 return attempt
 """
 )
@@ -227,7 +222,6 @@ if final ~= '' then
 end
 forget_slots(id)
 add_round(id, number(design(id), 'round') + 1, 11)
-touch(id)
 return 'next'
 """
 )
@@ -243,7 +237,6 @@ local round = get(design(id), 'round')
 if state ~= 'cancelling' then
   redis.call('HSET', design(id), 'state', 'cancelling')
   redis.call('ZREM', P .. 'queued', id)
-  touch(id)
   for island = 0, number(design(id), 'islands') - 1 do
     local key = round .. '/' .. island
     if get(slot(id, key), 'state') == 'waiting' then end_island(id, key, 'skipped') end
@@ -268,7 +261,6 @@ local function put_back(id)
   if get(design(id), 'state') == 'running' and number(design(id), 'leased') == 0 then
     redis.call('HSET', design(id), 'state', 'queued')
     redis.call('ZADD', P .. 'queued', get(design(id), 'created_at'), id)
-    touch(id)
   end
 end
 
