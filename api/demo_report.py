@@ -80,10 +80,10 @@ def shot_lines(detail: CandidateDetail) -> list[str]:
 def _build_lines(row: CandidateRow, result: ShotResult) -> list[str]:
     coil = result.shot.coil
     bore_m = result.shot.workpiece.outer_diameter_m + 2.0 * result.shot.gap_m
-    length_m = (coil.turns_count - 1) * coil.pitch_m + coil.wire_diameter_m
+    length_m = (coil.turns_count - 1) * coil.pitch_m + coil.radial_m
     return _facts(
         {
-            "coil": f"{coil.turns_count} turns of {row.wire}, {_mm(coil.wire_diameter_m)} mm bare, "
+            "coil": f"{coil.turns_count} turns of {row.wire}, {_mm(coil.radial_m)} mm bare, "
             f"pitch {_mm(coil.pitch_m)} mm, {_mm(length_m, 1)} mm long",
             "bore of the bare turns": f"{_mm(bore_m)} mm: a gap of {_mm(row.gap_m)} mm all round, former included",
             "bank": f"{row.capacitance_farad * 1e6:.0f} µF charged to {_scaled(row.charge_voltage_v, 1e-3, 2)} kV: "

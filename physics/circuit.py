@@ -1,11 +1,12 @@
 """Circuit and eddy currents in flux form, advanced by a second-order L-stable step.
 
 Independent currents q: first the coil current I, then all filaments of a turn but its centre one,
-then the workpiece cells. The centre filament of a turn carries the rest of I, so turns in series
-and filaments in parallel hold exactly and the generalised inductance L stays positive definite.
-With flux phi = L q (stray inductance included) and the bank's voltage v::
+then the workpiece cells, last the current X of a crowbar diode. The centre filament of a turn carries
+the rest of I, so turns in series and filaments in parallel hold exactly and the generalised
+inductance L stays positive definite. With flux phi = L q (stray inductance included), the bank's
+voltage v and its current I - X::
 
-    phi' = -R q + e_I (v - drop),     v' = -I / C
+    phi' = -R q + (e_I - e_X) v - drops,     v' = -(I - X) / C
 
 Keeping flux as the state makes dL/dt work exact when the section moves. The step is the two-stage
 singly diagonal implicit Runge-Kutta method with gamma = 1 - 1/sqrt(2) (Alexander 1977): L-stable
@@ -18,9 +19,9 @@ from math import sqrt
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from physics.kernel_cache import kernel, reordering_kernel
 from physics.mesh import CoilMesh
 
 GAMMA = 1.0 - 1.0 / sqrt(2.0)
@@ -42,14 +43,62 @@ class Unknowns(NamedTuple):
 
 
 class Discharge(NamedTuple):
-    """Constants of the loop outside the coil, SI."""
+    """Constants of the loop outside the coil, SI: a branch with the bank, the line to the coil, a crowbar diode.
+
+    The crowbar joins both where bank branch and line meet; without one the two are simply in series.
+    """
 
     capacitance: float
     voltage: float
-    inductance: float
-    resistance: float
+    bank_inductance: float
+    bank_resistance: float
+    line_inductance: float
+    line_resistance: float
     drop: float
     conducts_reverse: bool
+    switch_in_bank: bool  # else the switch is in the line
+    spark: float  # V s^(1/2): resistance of a spark gap times the root of its action; 0 for any other switch
+    crowbar: bool
+    crowbar_inductance: float
+    crowbar_resistance: float
+    crowbar_drop: float
+
+
+class Loop(NamedTuple):
+    """The circuit in one of its states: what the coil's current and the crowbar's see, SI."""
+
+    inductance: float
+    resistance: float
+    elastance: float  # 1/C, 0 without the bank
+    shared_inductance: float  # between the two currents, with its sign
+    shared_resistance: float
+    crowbar_inductance: float
+    crowbar_resistance: float
+    both: bool  # the crowbar's current is free
+    closed: bool  # the coil's current is free
+
+
+# States of the circuit: the coil on the bank, on bank and crowbar, on the crowbar; no coil current but bank and
+# crowbar ringing with each other; nothing.
+BANK, BOTH, FREEWHEEL, RINGING, OPEN = range(5)
+
+
+@kernel
+def loop_of(discharge, state, spark_resistance):
+    """The circuit in this state with the spark gap's present resistance (ohm)."""
+    bank = discharge.bank_resistance + (spark_resistance if discharge.switch_in_bank else 0.0)
+    line = discharge.line_resistance + (0.0 if discharge.switch_in_bank else spark_resistance)
+    if state == FREEWHEEL:
+        return Loop(
+            discharge.line_inductance + discharge.crowbar_inductance, line + discharge.crowbar_resistance,
+            0.0, 0.0, 0.0, 1.0, 1.0, state == BOTH, state == FREEWHEEL,
+        )  # fmt: skip
+    return Loop(
+        discharge.bank_inductance + discharge.line_inductance, bank + line, 1.0 / discharge.capacitance,
+        -discharge.bank_inductance, -bank,
+        discharge.bank_inductance + discharge.crowbar_inductance, bank + discharge.crowbar_resistance,
+        state in (BOTH, RINGING), state in (BANK, BOTH),
+    )  # fmt: skip
 
 
 def make_unknowns(coil: CoilMesh, cells: int) -> Unknowns:
@@ -69,13 +118,12 @@ def make_unknowns(coil: CoilMesh, cells: int) -> Unknowns:
     )
 
 
-@njit(cache=True, nogil=True)
-def count(unknowns):
+def count(unknowns: Unknowns) -> int:
     """Number of independent currents."""
-    return 1 + unknowns.mode_filament.size + unknowns.cells
+    return 2 + unknowns.mode_filament.size + unknowns.cells
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def currents(unknowns, q, out):
     """Current (A) of every filament and cell from the independent ones."""
     modes = unknowns.mode_filament.size
@@ -88,7 +136,7 @@ def currents(unknowns, q, out):
         out[unknowns.filaments + j] = q[1 + modes + j]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _gather(unknowns, values, out):
     """Transpose of :func:`currents`: sum filament values into generalised ones."""
     modes = unknowns.mode_filament.size
@@ -99,15 +147,19 @@ def _gather(unknowns, values, out):
         out[1 + k] = values[unknowns.mode_filament[k]] - unknowns.mode_multiplicity[k] * values[unknowns.mode_centre[k]]
     for j in range(unknowns.cells):
         out[1 + modes + j] = values[unknowns.filaments + j]
+    out[out.size - 1] = 0.0
 
 
-@njit(cache=True, nogil=True)
-def generalise(unknowns, matrix, stray, half, out):
-    """Inductance of the independent currents from the filament matrix; `half` is (n, size) scratch."""
+@kernel
+def generalise(unknowns, matrix, half, out):
+    """Inductance of the independent currents from the filament matrix; `half` is (n, size) scratch.
+
+    What lies outside the coil is left out: :func:`step` adds the loop as it then is.
+    """
     for row in range(matrix.shape[0]):
         _gather(unknowns, matrix[row], half[row])
     modes = unknowns.mode_filament.size
-    out[0, :] = 0.0
+    out[:, :] = 0.0
     for t in range(unknowns.centre.size):
         out[0, :] += half[unknowns.centre[t], :]
     for k in range(modes):
@@ -116,15 +168,13 @@ def generalise(unknowns, matrix, stray, half, out):
             out[1 + k, d] = half[f, d] - mu * half[c, d]
     for j in range(unknowns.cells):
         out[1 + modes + j, :] = half[unknowns.filaments + j, :]
-    out[0, 0] += stray
 
 
-@njit(cache=True, nogil=True)
-def add_resistance(unknowns, resistance, stray, scale, matrix):
-    """Add `scale` times the generalised resistance; `resistance` (ohm) is per filament and cell."""
+@kernel
+def add_resistance(unknowns, resistance, scale, matrix):
+    """Add `scale` times the generalised resistance of coil and cells; `resistance` (ohm) is per filament and cell."""
     modes = unknowns.mode_filament.size
     w = unknowns.weight
-    matrix[0, 0] += scale * stray
     for t in range(unknowns.centre.size):
         c = unknowns.centre[t]
         matrix[0, 0] += scale * w[c] * resistance[c]
@@ -141,17 +191,29 @@ def add_resistance(unknowns, resistance, stray, scale, matrix):
         matrix[1 + modes + j, 1 + modes + j] += scale * w[n] * resistance[n]
 
 
-@njit(cache=True, nogil=True)
-def voltages(unknowns, resistance, stray, q, filament, out):
+@kernel
+def voltages(unknowns, resistance, loop, q, filament, out):
     """Generalised ohmic voltage R q; `filament` (filaments + cells,) is scratch left holding w R i."""
     currents(unknowns, q, filament)
     for n in range(filament.size):
         filament[n] *= unknowns.weight[n] * resistance[n]
     _gather(unknowns, filament, out)
-    out[0] += stray * q[0]
+    last = q.size - 1
+    out[0] += loop.resistance * q[0] + loop.shared_resistance * q[last]
+    out[last] = loop.shared_resistance * q[0] + loop.crowbar_resistance * q[last]
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+@kernel
+def linkages(loop, inductance, q, out):
+    """Flux (Wb turns) of the independent currents: coil and cells by `inductance`, the loop outside added."""
+    last = q.size - 1
+    for i in range(q.size):
+        out[i] = dot(inductance[i], q, q.size)
+    out[0] += loop.inductance * q[0] + loop.shared_inductance * q[last]
+    out[last] += loop.shared_inductance * q[0] + loop.crowbar_inductance * q[last]
+
+
+@reordering_kernel
 def dot(x, y, n):
     """Scalar product of the first n entries; reassociated so that it runs in vector registers."""
     total = 0.0
@@ -160,7 +222,7 @@ def dot(x, y, n):
     return total
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def factor(matrix):
     """Cholesky factor in place (lower triangle); False if the matrix is not positive definite."""
     n = matrix.shape[0]
@@ -174,7 +236,7 @@ def factor(matrix):
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def solve(lower, x):
     """Solve in place with the factor of :func:`factor`."""
     n = x.size
@@ -186,59 +248,72 @@ def solve(lower, x):
             x[j] -= lower[i, j] * x[i]
 
 
-@njit(cache=True, nogil=True)
-def _prepare(unknowns, discharge, resistance, inductance, closed, h, out):
-    """Factor L + gamma h R + (gamma h)^2/C for one stage; an open circuit pins I to zero."""
+@kernel
+def _prepare(unknowns, loop, resistance, inductance, h, out):
+    """Factor L + gamma h R + (gamma h)^2/C for one stage; currents of open branches are pinned to zero."""
     out[:, :] = inductance
-    add_resistance(unknowns, resistance, discharge.resistance, GAMMA * h, out)
-    out[0, 0] += (GAMMA * h) ** 2 / discharge.capacitance
-    if not closed:
+    add_resistance(unknowns, resistance, GAMMA * h, out)
+    last = out.shape[0] - 1
+    by_charge = (GAMMA * h) ** 2 * loop.elastance
+    out[0, 0] += loop.inductance + GAMMA * h * loop.resistance + by_charge
+    if loop.both:
+        out[last, 0] += loop.shared_inductance + GAMMA * h * loop.shared_resistance - by_charge
+        out[last, last] += loop.crowbar_inductance + GAMMA * h * loop.crowbar_resistance + by_charge
+    else:
+        out[last, last] = 1.0
+    if not loop.closed:
         out[0, :] = 0.0
         out[:, 0] = 0.0
         out[0, 0] = 1.0
     return factor(out)
 
 
-@njit(cache=True, nogil=True)
-def step(unknowns, discharge, resistance, before, after, moved, closed, drop, h, flux, voltage, work):
+@kernel
+def step(unknowns, loop, resistance, before, after, moved, drop, crowbar_drop, h, flux, voltage, work):
     """One step of `h` s from `flux` (Wb turns) and bank `voltage` (V); both stages' currents go to `work`.
 
     `before` and `after` are the generalised inductances at both ends; the first stage takes its own
-    by linear interpolation. `drop` is the voltage of switch and arcs with its sign. Returns (ok,
-    new voltage); `flux` is updated in place.
+    by linear interpolation. `drop` and `crowbar_drop` (V, with their signs) are what switch and arcs
+    take from the coil's and the crowbar's equation. Returns (ok, new voltage); `flux` is updated in place.
     """
     size = flux.size
+    last = size - 1
     rhs, slope = work.rhs, work.slope
+    crowbar = 1.0 if loop.both else 0.0
+    bank = 1.0 if (loop.closed or loop.both) and loop.elastance > 0.0 else 0.0
     if moved:
         for i in range(size):
             for j in range(size):
                 work.between[i, j] = (1.0 - GAMMA) * before[i, j] + GAMMA * after[i, j]
-        ok = _prepare(unknowns, discharge, resistance, work.between, closed, h, work.lower)
+        ok = _prepare(unknowns, loop, resistance, work.between, h, work.lower)
     else:
-        ok = _prepare(unknowns, discharge, resistance, after, closed, h, work.lower)
+        ok = _prepare(unknowns, loop, resistance, after, h, work.lower)
     if not ok:
         return False, voltage
     rhs[:] = flux
-    rhs[0] = flux[0] + GAMMA * h * (voltage - drop) if closed else 0.0
+    rhs[0] = flux[0] + GAMMA * h * (bank * voltage - drop) if loop.closed else 0.0
+    rhs[last] = crowbar * (flux[last] - GAMMA * h * (voltage + crowbar_drop))
     solve(work.lower, rhs)
     work.first[:] = rhs
-    stage_voltage = voltage - GAMMA * h * rhs[0] / discharge.capacitance
-    voltages(unknowns, resistance, discharge.resistance, work.first, work.filament, slope)
+    passed = bank * (rhs[0] - crowbar * rhs[last])
+    stage_voltage = voltage - GAMMA * h * passed * loop.elastance
+    voltages(unknowns, resistance, loop, work.first, work.filament, slope)
     for i in range(size):
         slope[i] = -slope[i]
-    slope[0] += stage_voltage - drop
-    base_voltage = voltage - (1.0 - GAMMA) * h * work.first[0] / discharge.capacitance
+    slope[0] += bank * stage_voltage - drop
+    slope[last] -= stage_voltage + crowbar_drop
+    base_voltage = voltage - (1.0 - GAMMA) * h * passed * loop.elastance
 
-    if moved and not _prepare(unknowns, discharge, resistance, after, closed, h, work.lower):
+    if moved and not _prepare(unknowns, loop, resistance, after, h, work.lower):
         return False, voltage
     for i in range(size):
         rhs[i] = flux[i] + (1.0 - GAMMA) * h * slope[i]
-    rhs[0] = rhs[0] + GAMMA * h * (base_voltage - drop) if closed else 0.0
+    rhs[0] = rhs[0] + GAMMA * h * (bank * base_voltage - drop) if loop.closed else 0.0
+    rhs[last] = crowbar * (rhs[last] - GAMMA * h * (base_voltage + crowbar_drop))
     solve(work.lower, rhs)
     work.second[:] = rhs
-    for i in range(size):
-        flux[i] = dot(after[i], rhs, size)
-    return True, base_voltage - GAMMA * h * rhs[0] / discharge.capacitance
+    linkages(loop, after, rhs, flux)
+    return True, base_voltage - GAMMA * h * bank * (rhs[0] - crowbar * rhs[last]) * loop.elastance
 
 
 class StepWork(NamedTuple):
@@ -255,7 +330,7 @@ class StepWork(NamedTuple):
 
 def make_step_work(unknowns: Unknowns) -> StepWork:
     """Scratch of the right sizes."""
-    size = 1 + unknowns.mode_filament.size + unknowns.cells
+    size = count(unknowns)
     return StepWork(
         between=np.zeros((size, size)),
         lower=np.zeros((size, size)),

@@ -22,3 +22,7 @@ ARC_FALL_V = 30.0
 #: Gradient of a long arc in free air at kiloamperes, V/m (Strom, AIEE Trans. 65 (1946) 113:
 #: 34 V/in = 13.4 V/cm; from memory, high).
 ARC_GRADIENT_V_PER_M = 1340.0
+
+#: Rompe and Weizel's constant of a spark in air at one bar, m^2/(V^2 s): R = d / sqrt(2 a integral of i^2 dt)
+#: (Z. Phys. 122 (1944) 636; 0.5-2e-4 are quoted; from memory, medium).
+ROMPE_WEIZEL_M2_PER_V2_S = 1.0e-4

@@ -10,77 +10,165 @@ from __future__ import annotations
 from math import isfinite, pi, sqrt
 
 import numpy as np
-from numba import njit
+from numpy.typing import NDArray
 
-from physics.circuit import GAMMA, currents, dot, factor, solve, step
-from physics.geometry import axial_field, locate, lorentz, resistances, split
+from physics.circuit import (
+    BANK,
+    BOTH,
+    FREEWHEEL,
+    GAMMA,
+    OPEN,
+    RINGING,
+    StepWork,
+    currents,
+    dot,
+    factor,
+    linkages,
+    loop_of,
+    solve,
+    step,
+)
+from physics.deformation import elastic_energy, kinetic_energy
+from physics.geometry import Loads, axial_field, centre_field, keep, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, hottest, update_heat
-from physics.motion import crushed, follow_motion, longest_step, note_window, reassemble, update_inductance
+from physics.kernel_cache import kernel
+from physics.motion import (
+    crushed,
+    longest_step,
+    make_window,
+    move,
+    note_window,
+    open_window,
+    reassemble,
+    travelled,
+    update_inductance,
+)  # fmt: skip
 from physics.state import (
     ACTION,
     ARC_ENERGY,
     ASSEMBLIES,
+    BANK_ACTION,
+    BANK_CURRENT,
     BURST_CURRENT,
+    BURST_FIELD,
     BURST_TIME,
+    BURST_VOLTAGE,
+    CENTRE_FIELD,
     CHARGE,
+    COIL_ELASTIC,
     COIL_HEAT,
     COIL_HEAT_TO_ZERO,
     COIL_INNER,
+    COIL_MOTION,
     COIL_TEMPERATURE,
+    COIL_VOLTAGE,
     COMPLETED,
+    CROWBAR_HEAT,
     CURRENT,
     DROP_HEAT,
+    ENERGY_ARC,
+    ENERGY_FIELD,
     FIELD,
     FINAL_CENTRE,
     FINAL_INNER,
     FINAL_OUTER,
     FINAL_RIM,
     FORCE,
+    HEAT_COIL,
+    HEAT_OUTSIDE,
+    HEAT_PART,
+    HIGHEST_BANK_CURRENT,
     IMPULSE,
     INNER,
+    LAYER_VOLTAGE,
     LOWEST_VOLTAGE,
     MAGNETIC,
     MATERIAL_LIMIT,
+    MOTION_COIL,
+    MOTION_PART,
     NOT_CONVERGED,
     OUTER,
     OVER_CRUSHED,
     PART_CURRENT,
+    PART_ELASTIC,
     PART_HEAT,
     PART_HEAT_TO_ZERO,
+    PART_MOTION,
     PART_TEMPERATURE,
+    SPARK_ACTION,
     SPEED,
     STEP,
     STOPPED_EARLY,
     STRAY_HEAT,
     TIME,
+    TURN_VOLTAGE,
     VOLTAGE,
+    WORK_PART,
     ZERO_TIME,
     BodyRef,
     CoilRef,
+    Fields,
     FieldsRef,
+    Heat,
     HeatRef,
     LoadsRef,
+    Model,
     ModelRef,
     PartRef,
     PointsRef,
+    TablesRef,
     TurnsRef,
     UnknownsRef,
     WorkRef,
 )
-from physics.turns import arc_voltage, rupture
+from physics.turns import arc_voltage, hoop_elastic_energy, rupture, turns_kinetic_energy, turns_plastic_work
+
+Floats = NDArray[np.float64]
 
 # Energy left, as a share of the bank's, below which nothing more can happen.
 _SPENT = 1e-3
 # A run takes at most so many quarter periods.
 _LONGEST = 200.0
-# Plastic strain in one step below which a cell counts as at rest.
+# A spark gap's resistance starts at so many times the loop's impedance: what goes before is formation delay.
+_SPARK_START = 10.0
+# Its action grows by at most this share in one step.
+_SPARK_GROWTH = 0.3
+# A step is cut to end this little after an event, and never below this share of its length.
+_PAST_EVENT, _SHORTEST = 1.02, 1e-2
 
 
-@njit(cache=True, nogil=True)
-def _record(model, fields, heat, loads, time, voltage, row):
+@kernel
+def _turn_voltages(model, fields, h):
+    """Voltage (V) along every turn, meaned over the step of `h` s: what its flux changes by, and its resistance."""
+    turns, unknowns = model.turns, model.unknowns
+    for t in range(turns.radius.size):
+        c = unknowns.centre[t]
+        linkage = dot(fields.matrix[c], fields.current, fields.current.size) / unknowns.weight[c]
+        if h > 0.0:
+            turns.voltage[t] = (linkage - turns.linkage[t]) / h + fields.resistance[c] * fields.current[c]
+            turns.peak_voltage[t] = max(turns.peak_voltage[t], abs(turns.voltage[t]))
+        turns.linkage[t] = linkage
+
+
+@kernel
+def _note_voltages(model, row):
+    """Voltages along the coil, along its worst turn, and between the open ends of two layers wound there and back."""
+    turns, layer = model.turns, model.coil.turn_layer
+    sums = np.zeros(layer[-1] + 1)
+    for t in range(turns.radius.size):
+        sums[layer[t]] += turns.weight[t] * turns.voltage[t]
+        row[TURN_VOLTAGE] = max(row[TURN_VOLTAGE], abs(turns.voltage[t]))
+    for voltage in sums:
+        row[COIL_VOLTAGE] += voltage
+    for l in range(sums.size - 1):
+        row[LAYER_VOLTAGE] = max(row[LAYER_VOLTAGE], abs(sums[l] + sums[l + 1]))
+
+
+@kernel
+def _record(model, fields, heat, loads, totals, time, voltage, bank_current, row):
     """One row of the time series."""
     coil, body, turns = model.coil, model.body, model.turns
-    inner_edge = turns.radius[0] - model.controls.wire_radius
+    inner_edge = turns.radius[0] - model.controls.half_width
     filaments = coil.radius_m.size
     part_current = 0.0
     for c in range(filaments, fields.current.size):
@@ -94,27 +182,44 @@ def _record(model, fields, heat, loads, time, voltage, row):
     row[CURRENT] = coil_current
     row[VOLTAGE] = voltage
     row[PART_CURRENT] = part_current
-    row[FIELD] = axial_field(model.points, fields.current, 0.5 * (body.radius[-1] + inner_edge))
+    row[FIELD] = axial_field(model.points, fields.current, 0.5 * (body.radius[0, -1] + inner_edge))
     row[FORCE] = loads.inward[0]
-    row[OUTER] = 2.0 * body.radius[-1]
-    row[INNER] = 2.0 * body.radius[0]
+    row[OUTER] = _diameter(model.part, body, -1)
+    row[INNER] = _diameter(model.part, body, 0)
     row[COIL_INNER] = 2.0 * inner_edge
     row[PART_TEMPERATURE] = hot_part
     row[COIL_TEMPERATURE] = hot_coil
-    row[SPEED] = body.speed[-1]
+    row[SPEED] = body.speed[0, -1]
+    row[BANK_CURRENT] = bank_current
+    row[CENTRE_FIELD] = centre_field(model.points, fields.current)
+    _note_voltages(model, row)
+    row[HEAT_OUTSIDE] = totals[STRAY_HEAT] + totals[DROP_HEAT] + totals[CROWBAR_HEAT]
+    row[HEAT_COIL] = totals[COIL_HEAT]
+    row[HEAT_PART] = totals[PART_HEAT]
+    row[ENERGY_ARC] = totals[ARC_ENERGY]
+    row[ENERGY_FIELD] = totals[MAGNETIC]
+    if model.controls.motion:
+        row[WORK_PART] = body.work[0] + elastic_energy(body, model.tables.strength)
+        row[MOTION_PART] = kinetic_energy(body)
+        row[MOTION_COIL] = (
+            turns_kinetic_energy(turns) + turns_plastic_work(turns) + hoop_elastic_energy(turns, model.coil_strength)
+        )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _effective_inductance(model, fields):
     """Inductance (H) of the loop at the very start, when eddy currents shield completely; -1 if not definite.
 
     The bundle is solved with the workpiece: inverse of the first entry of the inverse of L.
     """
-    split(model.coil.radius_m.size, model.part, model.body, model.points)
+    split(model.coil, model.part, model.body, model.points)
     locate(model.coil, model.turns, model.part, model.body, model.points)
     reassemble(model, fields)
     update_inductance(model, fields)
     fields.before[:, :] = fields.after
+    last = fields.flux.size - 1
+    fields.before[0, 0] += model.discharge.bank_inductance + model.discharge.line_inductance
+    fields.before[last, last] = 1.0
     if not factor(fields.before):
         return -1.0
     unit = np.zeros(fields.flux.size)
@@ -123,80 +228,175 @@ def _effective_inductance(model, fields):
     return 1.0 / unit[0]
 
 
-@njit(cache=True, nogil=True)
-def _book(model, work, totals, h, direction, switch_drop, arc):
-    """Add one step's losses, charge and action, from the coil current at its two stages."""
-    first, second = work.first[0], work.second[0]
-    square = h * ((1.0 - GAMMA) * first**2 + GAMMA * second**2)
-    passed = h * ((1.0 - GAMMA) * first + GAMMA * second)
-    totals[STRAY_HEAT] += model.discharge.resistance * square
-    totals[DROP_HEAT] += direction * switch_drop * passed
-    totals[ARC_ENERGY] += direction * arc * passed
-    totals[CHARGE] += abs(passed)
-    totals[ACTION] += square
+@kernel
+def _drops(discharge, state, direction, bank_direction, arc):
+    """Voltages (V, with sign) that switch, crowbar diode and arcs take from the coil's and the crowbar's equation."""
+    if state == FREEWHEEL:
+        in_line = 0.0 if discharge.switch_in_bank else discharge.drop
+        return direction * (arc + in_line) + discharge.crowbar_drop, 0.0
+    if state in (BOTH, RINGING) and discharge.switch_in_bank:
+        switch = bank_direction * discharge.drop
+        return switch + direction * arc, discharge.crowbar_drop - switch
+    return direction * (discharge.drop + arc), discharge.crowbar_drop
 
 
-@njit(cache=True, nogil=True)
-def _settle(body, totals, settled, h):
+@kernel
+def _book(model, work, totals, h, state, spark_resistance):
+    """Add one step's losses, charge and action, from the currents at its two stages."""
+    discharge, turns, last = model.discharge, model.turns, work.first.size - 1
+    for part in range(2):
+        share = h * ((1.0 - GAMMA) if part == 0 else GAMMA)
+        q = work.first if part == 0 else work.second
+        crowbar = q[0] if state == FREEWHEEL else q[last]
+        coil, bank = q[0], q[0] - crowbar
+        switch = bank if discharge.switch_in_bank else coil
+        totals[STRAY_HEAT] += share * (discharge.bank_resistance * bank**2 + discharge.line_resistance * coil**2)
+        totals[DROP_HEAT] += share * (discharge.drop * abs(switch) + spark_resistance * switch**2)
+        totals[CROWBAR_HEAT] += share * (discharge.crowbar_resistance * crowbar**2 + discharge.crowbar_drop * crowbar)
+        totals[CHARGE] += share * abs(switch)
+        totals[SPARK_ACTION] += share * switch**2
+        totals[ACTION] += share * coil**2
+        totals[BANK_ACTION] += share * bank**2
+        for t in range(turns.arc.size):
+            turns.arc_energy[t] += share * turns.arc[t] * abs(coil)
+            totals[ARC_ENERGY] += share * turns.weight[t] * turns.arc[t] * abs(coil)
+
+
+@kernel
+def _diameter(part, body, node):
+    """Diameter (m) of rim (node -1) or bore (node 0) as it is reported."""
+    total = 0.0
+    for s in range(part.size_share.size):
+        total += 2.0 * part.size_share[s] * body.radius[s, node]
+    return total
+
+
+@kernel
+def _settle(part, body, totals, settled, h):
     """Running mean of the sizes since anything last yielded, so that elastic ringing averages out."""
     share = h / (settled + h)
-    totals[FINAL_OUTER] += share * (2.0 * body.radius[-1] - totals[FINAL_OUTER])
-    totals[FINAL_INNER] += share * (2.0 * body.radius[0] - totals[FINAL_INNER])
-    totals[FINAL_RIM] += share * (body.thickness[-1] - totals[FINAL_RIM])
-    totals[FINAL_CENTRE] += share * (body.thickness[0] - totals[FINAL_CENTRE])
+    totals[FINAL_OUTER] += share * (_diameter(part, body, -1) - totals[FINAL_OUTER])
+    totals[FINAL_INNER] += share * (_diameter(part, body, 0) - totals[FINAL_INNER])
+    totals[FINAL_RIM] += share * (2.0 * body.level[-1, -1] - totals[FINAL_RIM])
+    totals[FINAL_CENTRE] += share * (2.0 * body.level[-1, 0] - totals[FINAL_CENTRE])
     return settled + h
 
 
-@njit(cache=True, nogil=True)
-def run(model, fields, heat, work, loads, last_loads, totals, rows):
-    """Run until nothing more can change; returns (end code, rows used). `totals` and `rows` are filled."""
-    fields_ref = FieldsRef(*fields)
-    model_ref = ModelRef(
+@kernel
+def _next_state(discharge, state, q, bank_current, direction, voltage, node_voltage, burst):
+    """State of the circuit after a step from `bank_current` to currents `q`: a current crossed zero, a diode opened.
+
+    A switch that cannot conduct backwards, an arc, and a bank too low to strike again open at current zero.
+    """
+    crowbar = q[q.size - 1]
+    switch_blocks = not discharge.conducts_reverse or abs(voltage) < discharge.drop
+    coil_opens = direction * q[0] < 0.0 and (burst or (switch_blocks and not discharge.switch_in_bank))
+    if state == BANK:
+        if discharge.crowbar and node_voltage < -discharge.crowbar_drop:
+            return BOTH
+        if direction * q[0] < 0.0 and (burst or switch_blocks):
+            return OPEN
+    elif state == BOTH:
+        if crowbar < 0.0:
+            return BANK
+        if coil_opens:
+            return RINGING
+        if discharge.switch_in_bank and switch_blocks and bank_current * (q[0] - crowbar) < 0.0:
+            return FREEWHEEL
+    elif (state == FREEWHEEL and q[0] < 0.0) or (state == RINGING and crowbar < 0.0):
+        return OPEN
+    return state
+
+
+@kernel
+def _time_to_event(discharge, state, now, slope):
+    """Time (s) to the next zero of what can change the circuit's state, by its present slopes.
+
+    `now` and `slope` hold coil current, bank current and the voltage across the crowbar.
+    """
+    soonest = 1.0
+    for k in range(4):
+        value, rate = now[min(k, 2)], slope[min(k, 2)]
+        if k == 2:
+            if state != BANK or not discharge.crowbar:
+                continue
+            value += discharge.crowbar_drop
+        elif k == 3:
+            value, rate = now[0] - now[1], slope[0] - slope[1]
+            if state not in (BOTH, RINGING):
+                continue
+        if value * rate < 0.0:
+            soonest = min(soonest, -value / rate)
+    return soonest
+
+
+@kernel
+def _refer(model, fields, heat, work, loads, last_loads):
+    """The same as references, which compiled functions hand on as one pointer each."""
+    body, turns = BodyRef(*model.body), TurnsRef(*model.turns)
+    referenced = ModelRef(
         CoilRef(*model.coil),
         PartRef(*model.part),
-        TurnsRef(*model.turns),
-        BodyRef(*model.body),
+        turns,
+        body,
         PointsRef(*model.points),
         UnknownsRef(*model.unknowns),
         model.discharge,
         model.coil_strength,
-        model.part_strength,
-        model.coil_table,
-        model.part_table,
+        TablesRef(*model.tables),
         model.controls,
     )
-    inductance = _effective_inductance(model_ref, fields_ref)
-    if not inductance > 0.0:
-        return NOT_CONVERGED, 0
-    quarter = 0.5 * pi * sqrt(inductance * model.discharge.capacitance)
-    return _run(
-        model_ref, fields_ref, HeatRef(*heat), WorkRef(*work), LoadsRef(*loads), LoadsRef(*last_loads),
-        totals, rows, quarter,
+    return (
+        referenced, FieldsRef(*fields), HeatRef(*heat), WorkRef(*work), LoadsRef(*loads), LoadsRef(*last_loads),
+        body, turns,
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
-def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
+def run(
+    model: Model, fields: Fields, heat: Heat, work: StepWork, loads: tuple[Loads, Loads], totals: Floats, rows: Floats
+) -> tuple[int, int]:
+    """Run until nothing more can change; returns (end code, rows used). `totals` and `rows` are filled.
+
+    `loads` are those of now and of the step before, both zero. The parts are called one after the other from here:
+    inside one compiled function each would be optimised once more.
+    """
+    whole, fields_ref, heat_ref, work_ref, now, before, body, turns = _refer(model, fields, heat, work, *loads)
+    code, used = NOT_CONVERGED, 0
+    inductance = _effective_inductance(whole, fields_ref)
+    if inductance > 0.0:
+        code, used = _discharge(whole, fields_ref, heat_ref, work_ref, now, before, totals, rows, inductance)
+    totals[PART_ELASTIC] = elastic_energy(body, model.tables.strength)
+    totals[PART_MOTION] = kinetic_energy(body)
+    totals[COIL_ELASTIC] = hoop_elastic_energy(turns, model.coil_strength)
+    totals[COIL_MOTION] = turns_kinetic_energy(turns)
+    return int(code), int(used)
+
+
+@kernel
+def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, inductance):
     controls, discharge, unknowns = model.controls, model.discharge, model.unknowns
     coil, part, turns, body = model.coil, model.part, model.turns, model.body
-    time, voltage, current, direction = 0.0, discharge.voltage, 0.0, 1.0
+    quarter = 0.5 * pi * sqrt(inductance * discharge.capacitance)
+    time, voltage, current, bank_current, direction = 0.0, discharge.voltage, 0.0, 0.0, 1.0
     stored = 0.5 * discharge.capacitance * voltage**2
-    # A comparison, not a constant: numba would compile the step once more for a literal.
-    closed, frozen = voltage > 0.0, not controls.motion
+    # A bank below the switch's drop does not strike its arc.
+    state, frozen = BANK if voltage > discharge.drop else OPEN, not controls.motion
     usual_step = quarter / controls.steps_to_peak
     # At any ordinary damping less than a thousandth of the energy is left after so many quarter periods.
     stop_time = controls.stop_time if controls.stop_time > 0.0 else _LONGEST * quarter
     quiet_time = controls.quiet_time + 0.25 * quarter if controls.motion else 0.0
     totals[STEP] = usual_step
-    first_outer, first_thickness = body.radius[-1], body.thickness[-1]
+    totals[SPARK_ACTION] = discharge.spark**2 / (_SPARK_START**2 * inductance / discharge.capacitance)
+    first_outer, first_level = body.radius[0, -1], body.level[-1, -1]
     last_yield = 0.0
-    settled = _settle(body, totals, 0.0, 1e-12)
-    window = np.empty(turns.radius.size + 2 + body.thickness.size)
+    now, slope = np.array([0.0, 0.0, voltage]), np.zeros(3)
+    settled = _settle(part, body, totals, 0.0, 1e-12)
+    window = make_window(model)
     note_window(model, window)
     flux_before = np.zeros_like(fields.flux)
     totals[ZERO_TIME] = totals[BURST_TIME] = -1.0
     update_heat(model, fields, heat)
-    _record(model, fields, heat, loads, time, voltage, rows[0])
+    _record(model, fields, heat, loads, totals, time, voltage, 0.0, rows[0])
     for used in range(1, rows.shape[0]):
         if time >= stop_time * (1.0 - 1e-12):
             # Where only the ringing was left at the run's own end, the rest of it changes nothing that counts.
@@ -204,54 +404,71 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
         # Nothing moves any more: only the ringing is left, and it needs fewer steps.
         coarser = 3.0 if frozen and totals[ZERO_TIME] > 0.0 else 1.0
         h = min(coarser * usual_step, stop_time - time)
+        spark_resistance = 0.0
+        if discharge.spark > 0.0:
+            action, steepest = totals[SPARK_ACTION], discharge.voltage / inductance
+            rise = steepest * (_SPARK_GROWTH * action / steepest**2) ** (1.0 / 3.0)
+            h = min(h, _SPARK_GROWTH * action / (abs(current) + rise) ** 2)
+            spark_resistance = discharge.spark / sqrt(action + 0.5 * h * current**2)
         if not frozen:
             h = longest_step(model, h)
+        h = min(h, max(_PAST_EVENT * _time_to_event(discharge, state, now, slope), _SHORTEST * h))
 
         fields.before[:, :] = fields.after
         yielded = False
         if not frozen:
-            ok, yielded, assembled = follow_motion(model, fields, heat, loads, last_loads, window, h)
-            totals[ASSEMBLIES] += assembled
+            ok, yielded = move(model, heat, loads, last_loads, h)
             if not ok:
                 return OVER_CRUSHED, used
+            locate(coil, turns, part, body, model.points)
+            if travelled(model, window) > controls.window:
+                open_window(model, fields, window)
+                totals[ASSEMBLIES] += 1.0
+            update_inductance(model, fields)
         resistances(
             coil, turns, part, body, model.points, fields.coil_resistivity, fields.part_resistivity, fields.resistance
         )
 
-        arc = arc_voltage(turns, coil.turn_weight, controls.arc_fall, controls.arc_gradient)
-        drop = direction * (discharge.drop + arc)
+        arc = arc_voltage(turns, controls.arc_fall, controls.arc_gradient)
+        loop = loop_of(discharge, state, spark_resistance)
+        drop, crowbar_drop = _drops(discharge, state, direction, 1.0 if bank_current >= 0.0 else -1.0, arc)
         flux_before[:] = fields.flux
-        voltage_before = voltage
-        share, opens = 1.0, False
+        voltage_before, redone = voltage, False
         while True:
             ok, voltage = step(
-                unknowns, discharge, fields.resistance, fields.before, fields.after,
-                not frozen, closed, drop, h, fields.flux, voltage_before, work,
+                unknowns, loop, fields.resistance, fields.before, fields.after,
+                not frozen, drop, crowbar_drop, h, fields.flux, voltage_before, work,
             )  # fmt: skip
             if not ok or not isfinite(work.second[0]):
                 return NOT_CONVERGED, used
-            if opens or not closed or direction * work.second[0] >= 0.0:
+            node_voltage = voltage - discharge.bank_inductance * (work.second[0] - current) / h
+            node_voltage -= discharge.bank_resistance * work.second[0]
+            if discharge.switch_in_bank:
+                node_voltage -= direction * discharge.drop + spark_resistance * work.second[0]
+            after = _next_state(
+                discharge, state, work.second, bank_current, direction, voltage, node_voltage,
+                totals[BURST_TIME] >= 0.0,
+            )  # fmt: skip
+            if redone or not (state == BOTH and after == BANK and bank_current == current):
                 break
-            share = abs(current) / (abs(current) + abs(work.second[0]))
-            opens = totals[BURST_TIME] >= 0.0 or not discharge.conducts_reverse or abs(voltage) < discharge.drop
-            if not opens:
-                break
-            # The arc goes out at current zero: repeat the step up to there and open the loop.
-            h *= share
-            share = 1.0
+            # The diode does not take over after all: the step is done again without it.
+            state, redone = BANK, True
+            loop = loop_of(discharge, state, spark_resistance)
+            drop, crowbar_drop = _drops(discharge, state, direction, 1.0, arc)
             fields.flux[:] = flux_before
-        closed = closed and not opens
-        crossed = opens or direction * work.second[0] < 0.0
+        if redone and after == BOTH:
+            after = BANK
+        opened = state < RINGING <= after
+        crossed = opened or direction * work.second[0] < 0.0
+        share = abs(current) / (abs(current) + abs(work.second[0])) if crossed and not opened else 1.0
         currents(unknowns, work.first, fields.first_current)
         currents(unknowns, work.second, fields.current)
         heat_before = totals[COIL_HEAT], totals[PART_HEAT]
         add_ohmic_heat(model, fields, heat, totals, h)
-        _book(model, work, totals, h, direction, discharge.drop, arc)
-        last_loads.turn[:] = loads.turn
-        last_loads.node[:] = loads.node
-        last_loads.spread[:] = loads.spread
-        last_loads.inward[0] = loads.inward[0]
+        _book(model, work, totals, h, state, spark_resistance)
+        keep(loads, last_loads)
         lorentz(coil, part, body, model.points, fields.current, fields.by_radius, fields.by_height, loads)
+        _turn_voltages(model, fields, h)
 
         if totals[ZERO_TIME] < 0.0:
             totals[IMPULSE] += 0.5 * share * h * (loads.inward[0] + last_loads.inward[0])
@@ -259,23 +476,38 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
             totals[PART_HEAT_TO_ZERO] += share * (totals[PART_HEAT] - heat_before[1])
             if crossed:
                 totals[ZERO_TIME] = time + share * h
-        if closed and direction * work.second[0] < 0.0:
-            direction = -direction
-        current = work.second[0]
-        time += h
-        totals[LOWEST_VOLTAGE] = min(totals[LOWEST_VOLTAGE], voltage)
-
-        valid = update_heat(model, fields, heat)
-        _record(model, fields, heat, loads, time, voltage, rows[used])
         totals[MAGNETIC] = 0.5 * dot(fields.flux, work.second, fields.flux.size)
         if not isfinite(totals[MAGNETIC]):
             return NOT_CONVERGED, used
+        if state != OPEN and direction * work.second[0] < 0.0:
+            direction = -direction
+        slope[0], slope[2] = (work.second[0] - current) / h, (node_voltage - now[2]) / h
+        current = work.second[0]
+        bank_current = 0.0 if state == FREEWHEEL else current - work.second[work.second.size - 1]
+        if after != state:
+            state = after
+            if state not in (BOTH, RINGING):
+                work.second[work.second.size - 1] = 0.0
+            if state >= RINGING:
+                work.second[0] = 0.0
+            linkages(loop_of(discharge, state, 0.0), fields.after, work.second, fields.flux)
+        slope[1] = (bank_current - now[1]) / h
+        now[0], now[1], now[2] = current, bank_current, node_voltage
+        time += h
+        totals[LOWEST_VOLTAGE] = min(totals[LOWEST_VOLTAGE], voltage)
+        totals[HIGHEST_BANK_CURRENT] = max(totals[HIGHEST_BANK_CURRENT], abs(bank_current))
+
+        valid = update_heat(model, fields, heat)
+        _record(model, fields, heat, loads, totals, time, voltage, bank_current, rows[used])
+        if used == 1:
+            # Voltages jump up as the switch closes: the first step's mean holds from its start.
+            rows[0, COIL_VOLTAGE : LAYER_VOLTAGE + 1] = rows[1, COIL_VOLTAGE : LAYER_VOLTAGE + 1]
         if not frozen:
             if yielded:
                 last_yield = time
                 settled = 0.0
-            settled = _settle(body, totals, settled, h)
-            code = crushed(model, first_outer, first_thickness)
+            settled = _settle(part, body, totals, settled, h)
+            code = crushed(model, first_outer, first_level)
             if code >= 0:
                 return code, used + 1
         if not valid:
@@ -288,13 +520,16 @@ def _run(model, fields, heat, work, loads, last_loads, totals, rows, quarter):
             if broken > 0 and totals[BURST_TIME] < 0.0:
                 totals[BURST_TIME] = time
                 totals[BURST_CURRENT] = current
+                totals[BURST_FIELD] = totals[MAGNETIC]
+                totals[BURST_VOLTAGE] = voltage
         quiet = time - last_yield
-        if not closed and quiet > quiet_time:
+        if state == OPEN and quiet > quiet_time:
             return COMPLETED, used + 1
-        spent = 0.5 * discharge.capacitance * voltage**2 + totals[MAGNETIC] < _SPENT * stored
-        if closed and spent and (frozen or quiet > quiet_time):
+        in_bank = 0.0 if state == FREEWHEEL else 0.5 * discharge.capacitance * voltage**2
+        spent = in_bank + totals[MAGNETIC] < _SPENT * stored
+        if state != OPEN and spent and (frozen or quiet > quiet_time):
             return COMPLETED, used + 1
         # A whole period without yielding, and the ringing only decays: no later one can make anything yield.
-        if closed and totals[BURST_TIME] < 0.0 and quiet > 2.0 * totals[ZERO_TIME] > 0.0:
+        if state != OPEN and totals[BURST_TIME] < 0.0 and quiet > 2.0 * totals[ZERO_TIME] > 0.0:
             frozen = True
     return STOPPED_EARLY, rows.shape[0]

@@ -1,8 +1,9 @@
 """The inductance matrix of a section and its gradient, and how both follow the motion.
 
 Unknown currents are one per coil filament and one per workpiece cell, each standing for itself and
-its mirror image. Points are the filaments that carry them: a coil filament is its own point, a
-cell has several that share its current. With weights w (1 on the mid-plane, 2 off it) the matrix::
+its mirror image. Points are the thin
+loops that carry them: a filament of a round wire is its own point, one of a strip and a cell have
+several that share the current. With weights w (1 on the mid-plane, 2 off it) the matrix::
 
     M[c, c'] = w_c sum_p sum_p' s_p s_p' [M(p, p') + M(p, mirror of p')]
 
@@ -14,12 +15,11 @@ exactly the derivative of the energy, and motion conserves what it should.
 
 from __future__ import annotations
 
-from numba import njit
-
+from physics.kernel_cache import kernel
 from physics.loops import mutual_gradient, ring_self, ring_self_by_radius, ring_self_by_swelling
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def assemble(points, radius, height, mean_distance, weight, share, cell, matrix, by_radius, by_height):
     """Fill `matrix` (n, n) in H and `by_radius`, `by_height` (points, n) in H/m for the first `points` rows.
 
@@ -61,7 +61,7 @@ def assemble(points, radius, height, mean_distance, weight, share, cell, matrix,
                 by_height[q, c] += on_q * share[p] * z_q
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _add_self(p, c, radius, height, mean_distance, weight, share, matrix, by_radius, by_height):
     """A point with itself and with its own mirror image."""
     value = ring_self(radius, mean_distance)
@@ -74,7 +74,7 @@ def _add_self(p, c, radius, height, mean_distance, weight, share, matrix, by_rad
     matrix[c, c] += weight * share * share * value
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def follow(points, now, base, weight, share, cell, by_radius, by_height, base_matrix, matrix):
     """Matrix after small displacements, first order about the section it was assembled for.
 

@@ -1,4 +1,4 @@
-"""Where compiled kernels are kept: one folder for each state of this package's source.
+"""How kernels are compiled, and where they are kept: one folder for each state of this package's source.
 
 numba looks only at the file of the kernel itself when it decides whether its cache is fresh. Kernels
 here call kernels in other files, so an edit there would leave stale code in use; hence the folder's
@@ -11,7 +11,13 @@ import hashlib
 import os
 from pathlib import Path
 
-from numba import config
+from numba import config, njit
+
+#: Compiles a function of numbers and arrays. A division by zero gives inf or NaN, which ends a run as not converged;
+#: checking every division for it would make the code half as large again.
+kernel = njit(cache=True, nogil=True, error_model="numpy")
+#: The same for sums whose terms may be added in any order, so that they run in vector registers; NaN stays NaN.
+reordering_kernel = njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"})
 
 #: Files without kernels whose values or types are compiled into them.
 _COMPILED_IN = ("constants.py", "mesh.py", "state.py")
@@ -23,7 +29,7 @@ def use_folder_for_this_source() -> None:
     digest = hashlib.sha256()
     for source in sorted(package.glob("*.py")):
         text = source.read_bytes()
-        if b"njit" in text or source.name in _COMPILED_IN:
+        if b"kernel\n" in text or source.name in _COMPILED_IN:
             digest.update(text)
     folder = _base(package) / f"kernels-{digest.hexdigest()[:16]}"
     vars(config)["CACHE_DIR"] = str(folder)

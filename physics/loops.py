@@ -14,12 +14,11 @@ from __future__ import annotations
 
 from math import exp, log, pi, sqrt
 
-from numba import njit
-
 from physics.constants import MU_0
+from physics.kernel_cache import kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def elliptic_sums(modulus_squared: float, complement_squared: float) -> tuple[float, float]:
     """K(k) and S = (1 - k^2/2) - E(k)/K(k) by the arithmetic-geometric mean.
 
@@ -42,7 +41,7 @@ def elliptic_sums(modulus_squared: float, complement_squared: float) -> tuple[fl
     return 0.5 * pi / mean, total
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def mutual(a: float, b: float, z: float) -> float:
     """Mutual inductance (H) of coaxial loops of radii a, b (m) at axial distance z (m)."""
     far = (a + b) ** 2 + z * z
@@ -50,7 +49,7 @@ def mutual(a: float, b: float, z: float) -> float:
     return MU_0 * sqrt(far) * k_integral * total
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def mutual_gradient(a: float, b: float, z: float) -> tuple[float, float, float, float]:
     """Mutual inductance (H) and its derivatives by a, b and z (H/m) for coaxial loops.
 
@@ -75,7 +74,7 @@ def mutual_gradient(a: float, b: float, z: float) -> tuple[float, float, float, 
 _EQUAL_CIRCLE = exp(0.25)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def ring_self(radius: float, mean_distance: float) -> float:
     """Self inductance (H) of a ring of mean radius R whose section has this geometric mean distance (both m).
 
@@ -88,7 +87,7 @@ def ring_self(radius: float, mean_distance: float) -> float:
     return MU_0 * radius * ((1.0 + x / 8.0) * log(8.0 * radius / a) + x / 24.0 - 1.75)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def ring_self_by_radius(radius: float, mean_distance: float) -> float:
     """Derivative (H/m) of :func:`ring_self` by the radius, section held."""
     a = mean_distance * _EQUAL_CIRCLE
@@ -96,7 +95,7 @@ def ring_self_by_radius(radius: float, mean_distance: float) -> float:
     return MU_0 * ((1.0 - x / 8.0) * log(8.0 * radius / a) + x / 12.0 - 0.75)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def ring_self_by_swelling(radius: float, mean_distance: float) -> float:
     """Derivative (H) of :func:`ring_self` by the logarithm of the mean distance, radius held."""
     a = mean_distance * _EQUAL_CIRCLE
@@ -104,13 +103,13 @@ def ring_self_by_swelling(radius: float, mean_distance: float) -> float:
     return MU_0 * radius * (x / 4.0 * log(8.0 * radius / a) - 1.0 - x / 24.0)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def rectangle_mean_distance(width: float, height: float) -> float:
     """Geometric mean distance (m) of a rectangle from itself; Lyle 1914, within 2e-3 for any aspect."""
     return 0.2235 * (width + height)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def circle_mean_distance(radius: float) -> float:
     """Geometric mean distance (m) of a circular area from itself, radius exp(-1/4) (Maxwell)."""
     return radius * 0.7788007830714049

@@ -3,7 +3,9 @@
 The library's numbers live in ``physics/data``: one JSON file a source, each value with its status
 (read, memory, derived), and ``materials.json``, which composes the named metals from them.
 A resistivity of an alloy follows its base metal's table: ``rho(T) = rho_293 + s (rho_base(T) - rho_base(293.15 K))``
-with ``s`` near 1 (Matthiessen's rule); its specific heat is the base metal's table times a factor.
+with ``s`` near 1 (Matthiessen's rule); its specific heat is the base metal's table times a factor. A value
+that is drawn from several entries is their mean: an alloy melts half-way from solidus to liquidus, which keeps
+the heat to melt it whole but holds its temperature while it melts.
 """
 
 from __future__ import annotations
@@ -14,12 +16,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib.resources import files
+from statistics import fmean
 from types import MappingProxyType
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import AfterValidator, Discriminator, Field, Tag, WithJsonSchema
+from pydantic import AfterValidator, Discriminator, Field, Tag, WithJsonSchema, model_validator
 
 from physics.constants import AMBIENT_K
 from physics.schema import Checked
@@ -66,17 +69,40 @@ class Material(Checked):
         ge=10.0, le=1e4, default=None, description="Specific heat, taken as constant.", examples=[385.0]
     )
     melting_temperature_k: float | None = Field(
-        ge=300.0, le=4000.0, default=None, description="Melting point, or solidus of an alloy.", examples=[1358.0]
+        ge=300.0,
+        le=4000.0,
+        default=None,
+        description="Melting point, or the middle of an alloy's range.",
+        examples=[1358.0],
     )
     latent_heat_j_per_kg: float | None = Field(
         ge=1e3, le=1e7, default=None, description="Heat of fusion; null ends the validity at the melting point."
     )
+    liquid_resistivity_ratio: float | None = Field(
+        ge=0.5, le=5.0, default=None, description="Resistivity of the liquid over the solid's at melting; null: 2."
+    )
+    boiling_temperature_k: float | None = Field(
+        ge=300.0, le=7000.0, default=None, description="End of validity; null: 1.5 times the melting temperature."
+    )
     youngs_modulus_pa: float | None = Field(ge=1e8, le=1e12, default=None, description="Young's modulus.")
     poisson_ratio: float | None = Field(ge=0.0, le=0.49, default=None, description="Poisson's ratio.", examples=[0.34])
     flow_stress: FlowStress | None = Field(default=None, description="Johnson-Cook constants.")
+    flow_strain_limit_ratio: float | None = Field(
+        ge=0.01, le=10.0, default=None, description="Largest strain the flow stress was measured at; null: unknown."
+    )
     rupture_strain_ratio: float | None = Field(
         ge=0.001, le=5.0, default=None, description="Hoop strain at which a turn breaks; null: strain never breaks it."
     )
+    warning: str | None = Field(
+        max_length=400, default=None, description="What a result with this material should say about it."
+    )
+
+    @model_validator(mode="after")
+    def _boils_above_melting(self) -> Self:
+        melting, boiling = self.melting_temperature_k, self.boiling_temperature_k
+        if melting is not None and boiling is not None and boiling <= melting:
+            raise ValueError("boiling_temperature_k must be above melting_temperature_k")
+        return self
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +120,11 @@ class TemperatureTable:
 
 @dataclass(frozen=True, eq=False)
 class Metal:
-    """A resolved metal. `resistivity` is in ohm m and `specific_heat` in J/(kg K), both of the solid."""
+    """A resolved metal. `resistivity` is in ohm m and `specific_heat` in J/(kg K), both of the solid.
+
+    The data, and so a run, end at `limit_temperature_k`. Beyond `flow_strain_limit_ratio` the flow stress is an
+    extrapolation. `warning` is for whoever reads a result.
+    """
 
     name: str
     resistivity: TemperatureTable
@@ -109,7 +139,9 @@ class Metal:
     youngs_modulus_pa: float | None = None
     poisson_ratio: float | None = None
     flow_stress: FlowStress | None = None
+    flow_strain_limit_ratio: float | None = None
     rupture_strain_ratio: float | None = None
+    warning: str | None = None
 
     @property
     def softening_temperature_k(self) -> float | None:
@@ -207,22 +239,22 @@ def _join(entries: list[_Entry]) -> TemperatureTable:
     return TemperatureTable(_frozen(temperature), _frozen(value))
 
 
-def _number(reference: str | None, default: float) -> float:
-    return default if reference is None else float(_find_entry(reference).data["value"])
+def _number(references: str | list[str]) -> float:
+    names = [references] if isinstance(references, str) else references
+    return fmean(float(_find_entry(name).data["value"]) for name in names)
 
 
 def _resistivity(recipe: Mapping[str, Any]) -> TemperatureTable:
     base = _join([_find_entry(reference) for reference in recipe["tables"]])
     base_at_room = float(base.at(AMBIENT_K))
-    at_room = _number(recipe.get("at_293_k"), base_at_room)
-    slope = _number(recipe.get("slope_ratio"), 1.0)
+    at_room = _number(recipe["at_293_k"]) if "at_293_k" in recipe else base_at_room
+    slope = _number(recipe["slope_ratio"]) if "slope_ratio" in recipe else 1.0
     return TemperatureTable(base.temperature_k, _frozen(at_room + slope * (base.value - base_at_room)))
 
 
 def _specific_heat(recipe: Mapping[str, Any]) -> TemperatureTable:
     base = _join([_find_entry(reference) for reference in recipe["tables"]])
-    base_at_room = float(base.at(298.15))
-    factor = _number(recipe.get("at_298_k"), base_at_room) / base_at_room
+    factor = _number(recipe["at_298_k"]) / float(base.at(298.15)) if "at_298_k" in recipe else 1.0
     return TemperatureTable(base.temperature_k, _frozen(factor * base.value))
 
 
@@ -245,7 +277,8 @@ def _compose(name: str, recipe: Mapping[str, Any]) -> LibraryMaterial:
         resistivity=_resistivity(recipe["resistivity"]),
         specific_heat=_specific_heat(recipe["specific_heat"]),
         flow_stress=FlowStress.model_validate(_find_entry(recipe["flow_stress"]).data["flow_stress"], strict=False),
-        **{key: _number(reference, 0.0) for key, reference in recipe["values"].items()},
+        warning=recipe.get("warning"),
+        **{key: _number(references) for key, references in recipe["values"].items()},
     )
     sources = {
         key: tuple(dict.fromkeys(_find_entry(reference).source for reference in _references(part)))
@@ -314,7 +347,7 @@ def resolve(material: str | Material) -> Metal:
 
 
 def _resolve_inline(material: Material) -> Metal:
-    ends = _frozen([INLINE_LOWEST_TEMPERATURE_K, material.melting_temperature_k or INLINE_LIMIT_TEMPERATURE_K])
+    ends = _frozen([INLINE_LOWEST_TEMPERATURE_K, material.melting_temperature_k or _inline_limit(material)])
     rise = 1.0 + material.resistivity_coefficient_per_k * (ends - AMBIENT_K)
     heat = material.specific_heat_j_per_kg_k
     return Metal(
@@ -326,15 +359,20 @@ def _resolve_inline(material: Material) -> Metal:
         melting_temperature_k=material.melting_temperature_k,
         latent_heat_j_per_kg=material.latent_heat_j_per_kg,
         liquid_specific_heat_j_per_kg_k=heat,
+        liquid_resistivity_ratio=material.liquid_resistivity_ratio,
         youngs_modulus_pa=material.youngs_modulus_pa,
         poisson_ratio=material.poisson_ratio,
         flow_stress=material.flow_stress,
+        flow_strain_limit_ratio=material.flow_strain_limit_ratio,
         rupture_strain_ratio=material.rupture_strain_ratio,
+        warning=material.warning,
     )
 
 
 def _inline_limit(material: Material) -> float:
-    melting = material.melting_temperature_k
+    melting, boiling = material.melting_temperature_k, material.boiling_temperature_k
     if melting is None:
-        return INLINE_LIMIT_TEMPERATURE_K
-    return melting if material.latent_heat_j_per_kg is None else INLINE_LIQUID_LIMIT_RATIO * melting
+        return boiling or INLINE_LIMIT_TEMPERATURE_K
+    if material.latent_heat_j_per_kg is None:
+        return melting
+    return boiling or INLINE_LIQUID_LIMIT_RATIO * melting

@@ -1,4 +1,4 @@
-"""Sections cut into filaments: round turns into bundles, the workpiece into cells.
+"""Sections cut into filaments: turns into bundles, the workpiece into cells.
 
 The section is symmetric about the mid-plane, so only z >= 0 is stored. A filament off the plane
 stands for itself and its mirror image (weight 2), one on the plane for itself (weight 1).
@@ -7,7 +7,8 @@ stands for itself and its mirror image (weight 2), one on the plane for itself (
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, cos, pi, sin, sqrt
+from itertools import pairwise
+from math import ceil, cos, log, log1p, pi, sin, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from physics.loops import circle_mean_distance, rectangle_mean_distance
+from physics.winding import Winding, places
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -22,56 +24,81 @@ Ints = NDArray[np.int64]
 _ON_PLANE_M = 1e-9
 
 #: Thickness of the rings of a bundle in skin depths, outermost first, for one and for two rings. A plane
-#: skin carries its current in one skin depth; with these the finite-element cases come out best.
-_SKINS_PER_RING = ((1.0,), (0.6, 1.0))
+#: skin carries its current in about one skin depth; with these the finite-element cases come out best.
+#: Where the skin is only a little thinner than the wire, neighbours still crowd the current: no ring is thicker
+#: than so many wire radii.
+_SKINS_PER_RING = ((1.05,), (0.65, 1.05))
+_THICKEST = (0.5, 0.35)
 _LONGEST_SECTOR = 2.2
+
+#: A strip's outermost cells in skin depths, and how the next ones grow, likewise for one ring and two.
+_STRIP_FACE_SKINS = (0.5, 0.2)
+_STRIP_GROWTH = (2.0, 1.7)
+#: At most so many cells a ring from each face.
+_STRIP_CELLS = 4
 
 
 class CoilMesh(NamedTuple):
-    """Filaments of the turns at z >= 0; the first filament of each turn is its centre.
+    """Filaments of the turns at z >= 0, and the points they consist of; the first filament of a turn is its centre.
 
     `turn` numbers the turns kept (mirror pairs count once); `multiplicity` says how many filaments
-    of one and the same turn a row stands for.
+    of one and the same turn a row stands for. Turns are numbered layer by layer from the bore. A
+    filament of a round wire is one point, one of a strip has as many as keep them roughly square.
     """
 
-    radius_m: Floats
-    z_m: Floats
+    radius_m: Floats  # (filaments,)
     weight: Floats
     multiplicity: Floats
-    mean_distance_m: Floats
     area_m2: Floats
     turn: Ints
-    centre: Ints
+    point_filament: Ints  # (points,)
+    point_radius_m: Floats
+    point_z_m: Floats
+    point_mean_distance_m: Floats
+    point_share: Floats  # of the filament's current
+    point_weight: Floats
+    point_multiplicity: Floats  # how many points of one turn it stands for
+    centre: Ints  # (turns,)
     turn_weight: Floats
     turn_radius_m: Floats
+    turn_z_m: Floats
+    turn_layer: Ints
 
 
 class PartMesh(NamedTuple):
-    """Current cells of the upper half of the workpiece and the radial mechanical mesh, as they were at rest.
+    """Current cells of the upper half of the workpiece and its mechanical mesh, as they were at rest.
 
-    Both meshes are material: they deform with the workpiece. Rows of a column share its edges.
+    Both meshes are material: they deform with the workpiece. The mechanical mesh has slices along
+    the axis, each of one metal, and radial cells; a row of current cells lies inside one slice.
     """
 
     cell_left_m: Floats  # (cells,) radius at rest
     cell_right_m: Floats
-    cell_bottom: Floats  # (cells,) z over local thickness, 0 to 1/2
+    cell_bottom: Floats  # (cells,) place within the slice, 0 to 1
     cell_top: Floats
     cell_column: Ints
-    cell_z_share: Floats
-    cell_mass_ratio: Floats
+    cell_slice: Ints
+    cell_volume_m3: Floats  # of the upper half
     node_radius_m: Floats  # (motion cells + 1,)
+    level_m: Floats  # (slices + 1,) from the mid-plane up
+    slice_metal: Ints  # (slices,)
+    size_share: Floats  # (slices,) share of each in the diameters reported
     column_in_motion: Floats  # (motion cells, columns) share of a motion cell that lies in a column
     motion_in_column: Floats  # (columns, motion cells) share of a column that lies in a motion cell
 
 
 @dataclass(frozen=True)
 class Bundle:
-    """Filaments of one round wire: offsets (m) along radius and axis, section (m^2), own mean distance (m)."""
+    """Filaments of one conductor and their points: offsets along radius and axis, own mean distances (all m, m^2)."""
 
-    x_m: Floats
+    x_m: Floats  # (filaments,)
     y_m: Floats
     area_m2: Floats
-    mean_distance_m: Floats
+    point_filament: Ints  # (points,)
+    point_x_m: Floats
+    point_y_m: Floats
+    point_mean_distance_m: Floats
+    point_share: Floats
 
 
 def bundle(wire_radius: float, skin_depth: float, rings: int, sectors: int = 6) -> Bundle:
@@ -86,6 +113,8 @@ def bundle(wire_radius: float, skin_depth: float, rings: int, sectors: int = 6) 
     for ring in range(rings, 0, -1):
         around = sectors * ring
         thickness = _SKINS_PER_RING[rings - 1][rings - ring] * skin_depth
+        if skin_depth < wire_radius:
+            thickness = min(thickness, _THICKEST[rings - 1] * wire_radius)
         # Sectors stay stout, so that the matrix stays definite: their mean arc is pi (2 R - t) / around.
         thickness = min(thickness, 1.5 * 2.0 * pi * edges[ring] / (around + 1.5 * pi))
         if rings > 1:
@@ -100,49 +129,105 @@ def bundle(wire_radius: float, skin_depth: float, rings: int, sectors: int = 6) 
             angle = 2.0 * pi * k / around
             area = pi * (outer**2 - inner**2) / around
             rows.append((rho * cos(angle), rho * sin(angle), area, rectangle_mean_distance(thickness, arc)))
-    table = np.array(rows)
-    return Bundle(*(np.ascontiguousarray(column) for column in table.T))
+    x, y, area_m2, distance = (np.ascontiguousarray(column) for column in np.array(rows).T)
+    return Bundle(x, y, area_m2, np.arange(x.size, dtype=np.int64), x, y, distance, np.ones(x.size))
 
 
-def mesh_coil(
-    turns: int, pitch: float, wire_diameter: float, part_radius: float, gap: float, skin_depth: float, rings: int
-) -> CoilMesh:
-    """Cut a single-layer coil whose bare wire begins `gap` outside `part_radius` (both m) into filaments.
+def strip_bundle(radial: float, axial: float, skin_depth: float, rings: int) -> Bundle:
+    """Cut a flat strip (m) into a grid of filaments, finer towards its faces, an odd number each way."""
+    across, along = _strip_edges(radial, skin_depth, rings), _strip_edges(axial, skin_depth, rings)
+    middle = (len(across) // 2 - 1, len(along) // 2 - 1)
+    grid = [(i, j) for i in range(len(across) - 1) for j in range(len(along) - 1)]
+    grid.sort(key=lambda cell: cell != middle)
+    filaments, points = [], []
+    for index, (i, j) in enumerate(grid):
+        width, height = float(across[i + 1] - across[i]), float(along[j + 1] - along[j])
+        filaments.append((0.5 * (across[i] + across[i + 1]), 0.5 * (along[j] + along[j + 1]), width * height))
+        columns, rows = max(1, ceil(width / height - 0.25)), max(1, ceil(height / width - 0.25))
+        distance = rectangle_mean_distance(width / columns, height / rows)
+        points += [
+            (index, across[i] + (a + 0.5) * width / columns, along[j] + (b + 0.5) * height / rows, distance,
+             1.0 / (columns * rows))
+            for a in range(columns) for b in range(rows)
+        ]  # fmt: skip
+    x, y, area_m2 = (np.ascontiguousarray(column) for column in np.array(filaments).T)
+    owner, point_x, point_y, distances, share = (np.ascontiguousarray(column) for column in np.array(points).T)
+    return Bundle(x, y, area_m2, owner.astype(np.int64), point_x, point_y, distances, share)
+
+
+def _strip_edges(width: float, skin_depth: float, rings: int) -> Floats:
+    """Edges of an odd number of cells, symmetric, thinner than the skin at both faces and growing inwards."""
+    thicknesses: list[float] = []
+    step, left = _STRIP_FACE_SKINS[rings - 1] * skin_depth, 0.5 * width
+    while left > 1.5 * step and len(thicknesses) < _STRIP_CELLS * rings:
+        thicknesses.append(step)
+        left -= step
+        step *= _STRIP_GROWTH[rings - 1]
+    # What is left in the middle is one cell more.
+    return np.cumsum([-0.5 * width, *thicknesses, 2.0 * left, *thicknesses[::-1]])
+
+
+def mesh_coil(winding: Winding, part_radius: float, gap: float, skin_depth: float, rings: int) -> CoilMesh:
+    """Cut a coil whose bare conductor begins `gap` outside `part_radius` (both m) into filaments.
 
     Wire that is thick against the gap or the skin is cut into more sectors: its current sits unevenly.
     """
-    wire_radius = 0.5 * wire_diameter
-    finer = round(max(wire_radius / (1.5 * gap), wire_radius / (2.5 * skin_depth)))
-    wire = bundle(wire_radius, skin_depth, rings, sectors=6 * min(3, max(1, finer)))
-    turn_radius = part_radius + gap + wire_radius
-    rows: list[tuple[float, ...]] = []
+    if winding.is_round:
+        wire_radius = 0.5 * winding.radial_m
+        finer = round(max(wire_radius / (1.5 * gap), wire_radius / (2.5 * skin_depth)))
+        wire = bundle(wire_radius, skin_depth, rings, sectors=6 * min(3, max(1, finer)))
+    else:
+        wire = strip_bundle(winding.radial_m, winding.axial_m, skin_depth, rings)
+    turns = places(winding, part_radius + gap)
+    filaments: list[tuple[float, ...]] = []
+    points: list[tuple[float, ...]] = []
     centre: list[int] = []
-    turn_weight: list[float] = []
-    for index in range((turns + 1) // 2):
-        z_turn = (index + 0.5) * pitch if turns % 2 == 0 else index * pitch
-        centre.append(len(rows))
-        on_plane = z_turn < _ON_PLANE_M
-        turn_weight.append(1.0 if on_plane else 2.0)
-        for x, y, area, distance in zip(wire.x_m, wire.y_m, wire.area_m2, wire.mean_distance_m, strict=True):
-            if not on_plane:
-                rows.append((turn_radius + x, z_turn + y, 2.0, 1.0, distance, area, index))
-            elif abs(y) < _ON_PLANE_M:
-                rows.append((turn_radius + x, 0.0, 1.0, 1.0, distance, area, index))
-            elif y > 0.0:
-                rows.append((turn_radius + x, y, 2.0, 2.0, distance, area, index))
-    radius, z, weight, multiplicity, mean_distance, area, turn = (np.ascontiguousarray(k) for k in np.array(rows).T)
+    for index, turn in enumerate(turns):
+        centre.append(len(filaments))
+        on_plane = turn.z_m < _ON_PLANE_M
+        row_of = {}
+        for k in range(wire.x_m.size):
+            times = _mirrored(wire.y_m[k]) if on_plane else 1.0
+            if times > 0.0:
+                row_of[k] = len(filaments)
+                weight = times if on_plane else 2.0
+                filaments.append((turn.radius_m + wire.x_m[k], weight, times, wire.area_m2[k], index))
+        for q, k in enumerate(wire.point_filament):
+            times = _mirrored(wire.point_y_m[q]) if on_plane else 1.0
+            if times > 0.0 and k in row_of:
+                height = turn.z_m + (wire.point_y_m[q] if times != 1.0 or not on_plane else 0.0)
+                place = (turn.radius_m + wire.point_x_m[q], height, wire.point_mean_distance_m[q])
+                points.append((row_of[k], *place, wire.point_share[q], times if on_plane else 2.0, times))
+    radius, weights, multiplicity, area, turn_of = _columns(filaments)
+    owner, point_radius, point_z, distance, share, point_weight, point_multiplicity = _columns(points)
     return CoilMesh(
         radius_m=radius,
-        z_m=z,
-        weight=weight,
+        weight=weights,
         multiplicity=multiplicity,
-        mean_distance_m=mean_distance,
         area_m2=area,
-        turn=turn.astype(np.int64),
+        turn=turn_of.astype(np.int64),
+        point_filament=owner.astype(np.int64),
+        point_radius_m=point_radius,
+        point_z_m=point_z,
+        point_mean_distance_m=distance,
+        point_share=share,
+        point_weight=point_weight,
+        point_multiplicity=point_multiplicity,
         centre=np.array(centre, dtype=np.int64),
-        turn_weight=np.array(turn_weight),
-        turn_radius_m=np.full(len(centre), turn_radius),
+        turn_weight=np.array([1.0 if turn.z_m < _ON_PLANE_M else 2.0 for turn in turns]),
+        turn_radius_m=np.array([turn.radius_m for turn in turns]),
+        turn_z_m=np.array([turn.z_m for turn in turns]),
+        turn_layer=np.array([turn.layer for turn in turns], dtype=np.int64),
     )
+
+
+def _mirrored(y: float) -> float:
+    """How many places a place (m) above the middle of a turn on the mid-plane stands for: below it none are kept."""
+    return 1.0 if abs(y) < _ON_PLANE_M else (2.0 if y > 0.0 else 0.0)
+
+
+def _columns(rows: list[tuple[float, ...]]) -> list[Floats]:
+    return [np.ascontiguousarray(column, dtype=np.float64) for column in np.array(rows).T]
 
 
 def graded_edges(inner: float, outer: float, columns: int, first: float) -> Floats:
@@ -161,43 +246,71 @@ def graded_edges(inner: float, outer: float, columns: int, first: float) -> Floa
     return np.asarray(edges, dtype=np.float64)
 
 
+@dataclass(frozen=True)
+class Slice:
+    """One slice of the upper half of the workpiece: its height (m), metal (row of the tables) and rows of cells."""
+
+    height_m: float
+    metal: int
+    rows: int
+
+
 def mesh_part(
     inner_radius: float,
     outer_radius: float,
+    slices: list[Slice],
     skin_depth: float,
     columns: int,
-    half_rows: int,
+    growth: float,
     motion_cells: int,
+    *,
+    is_tall: bool = False,
 ) -> PartMesh:
-    """Cut the upper half of a flat ring or disc into `columns` x `half_rows` current cells.
+    """Cut the upper half of the workpiece into current cells and a mechanical mesh.
 
-    Columns are graded into the rim (first 3 skin depths / columns), rows cosine-spaced towards the
-    face.
+    Columns are graded into the rim: the first is 3 skin depths / columns wide, each next one wider by
+    a factor `growth`, or more where the given number of columns would not do. Rows of the outermost
+    slice are cosine-spaced towards the face. The diameters of a tall part are those at its mid-length,
+    of another one the mean over its height.
     """
-    # A wall thinner than three skins needs fewer columns of that width.
     first = 3.0 * skin_depth / columns
-    columns = min(columns, max(3, ceil((outer_radius - inner_radius) / first)))
+    # A thin wall needs fewer columns.
+    reached = log1p((growth - 1.0) * (outer_radius - inner_radius) / first) / log(growth)
+    columns = min(columns, max(3, ceil(reached)))
     edges = graded_edges(inner_radius, outer_radius, columns, first)
-    # Fractions of the thickness, from the mid-plane (0) to the face (1/2).
-    levels = 0.5 * np.sin(0.5 * pi * np.arange(half_rows + 1) / half_rows)
     nodes = np.linspace(inner_radius, outer_radius, motion_cells + 1)
-
     column_area = np.diff(edges**2)
     overlap = _shared_area(edges, nodes)
-    columns_of_cells = np.repeat(np.arange(columns, dtype=np.int64), half_rows)
-    z_share = np.tile(2.0 * np.diff(levels), columns)
+    rows = [
+        (index, low, high, piece.height_m * (high - low))
+        for index, piece in enumerate(slices)
+        for low, high in _row_edges(piece.rows, outermost=index == len(slices) - 1)
+    ]
+    column, row = np.divmod(np.arange(columns * len(rows), dtype=np.int64), len(rows))
+    table = np.array(rows)[row]
+    heights = np.array([piece.height_m for piece in slices])
     return PartMesh(
-        cell_left_m=edges[columns_of_cells],
-        cell_right_m=edges[columns_of_cells + 1],
-        cell_bottom=np.tile(levels[:-1], columns),
-        cell_top=np.tile(levels[1:], columns),
-        cell_column=columns_of_cells,
-        cell_z_share=z_share,
-        cell_mass_ratio=z_share * column_area[columns_of_cells] / column_area.sum(),
+        cell_left_m=edges[column],
+        cell_right_m=edges[column + 1],
+        cell_bottom=np.ascontiguousarray(table[:, 1]),
+        cell_top=np.ascontiguousarray(table[:, 2]),
+        cell_column=column,
+        cell_slice=table[:, 0].astype(np.int64),
+        cell_volume_m3=pi * column_area[column] * table[:, 3],
         node_radius_m=nodes,
+        level_m=np.concatenate([[0.0], np.cumsum(heights)]),
+        slice_metal=np.array([piece.metal for piece in slices], dtype=np.int64),
+        size_share=np.eye(len(slices))[0] if is_tall else heights / heights.sum(),
         column_in_motion=np.ascontiguousarray((overlap / np.diff(nodes**2)[None, :]).T),
         motion_in_column=np.ascontiguousarray(overlap / column_area[:, None]),
     )
+
+
+def _row_edges(count: int, *, outermost: bool) -> list[tuple[float, float]]:
+    """Bottom and top of each row as shares of its slice; towards the face rows get thinner."""
+    share = np.arange(count + 1) / count
+    levels = np.sin(0.5 * pi * share) if outermost else share
+    return [(float(low), float(high)) for low, high in pairwise(levels)]
 
 
 def _shared_area(edges: Floats, nodes: Floats) -> Floats:

@@ -8,14 +8,14 @@ left out in force cancel over the window, and the matrix does not jump from wind
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from physics.circuit import generalise
+from physics.deformation import advance, coast, stable_step
 from physics.geometry import locate, split
 from physics.inductance import assemble, follow
-from physics.radial import advance, stable_step
+from physics.kernel_cache import kernel
 from physics.state import BORE_CLOSED, OVER_CRUSHED, RIM_EXTRUDED
-from physics.turns import advance_turns
+from physics.turns import advance_turns, turns_plastic_work
 
 # A run is called off where the radial model has lost its meaning.
 _SMALLEST_SHRINK = 0.3
@@ -25,9 +25,11 @@ _THINNEST_RIM = 0.4
 _YIELDING = 1e-6
 # Beyond such plastic strain no flow-stress data mean anything (they end at about 1).
 _LARGEST_STRAIN = 2.5
+# The turns, which collide, want at least so many steps of motion in one of the circuit.
+_LEAST_PIECES = 4
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def reassemble(model, fields):
     """Assemble matrix and slopes for the section as `points` has it, and remember that section."""
     points = model.points
@@ -48,7 +50,7 @@ def reassemble(model, fields):
     fields.base_mean_distance[:] = points.mean_distance
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def update_inductance(model, fields):
     """Generalised inductance of the section as `points` has it, into `fields.after`."""
     points = model.points
@@ -64,142 +66,169 @@ def update_inductance(model, fields):
         fields.base,
         fields.matrix,
     )
-    generalise(model.unknowns, fields.matrix, model.discharge.inductance, fields.half, fields.after)
+    generalise(model.unknowns, fields.matrix, fields.half, fields.after)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _ahead(now, last, share, out):
-    """Force extrapolated by `share` of a step beyond now."""
-    for i in range(now.size):
-        out[i] = now[i] + share * (now[i] - last[i])
+    """Force extrapolated by `share` of a step beyond now, shapes (rows, columns)."""
+    for i in range(now.shape[0]):
+        for j in range(now.shape[1]):
+            out[i, j] = now[i, j] + share * (now[i, j] - last[i, j])
 
 
-@njit(cache=True, nogil=True)
-def _total(values):
-    total = 0.0
-    for value in values:
-        total += value
-    return total
-
-
-@njit(cache=True, nogil=True)
+@kernel
 def bore_closed(model):
-    """True once the bore of a ring or washer has all but closed."""
+    """True once the bore of a ring, washer or tube has all but closed anywhere."""
     body = model.body
-    return model.part.node_radius_m[0] > 0.0 and body.radius[0] < _CLOSED_BORE * body.radius[-1]
+    if model.part.node_radius_m[0] > 0.0:
+        for s in range(body.radius.shape[0]):
+            if body.radius[s, 0] < _CLOSED_BORE * body.radius[s, -1]:
+                return True
+    return False
 
 
-@njit(cache=True, nogil=True)
-def _move(model, heat, loads, last_loads, h):
+@kernel
+def move(model, heat, loads, last_loads, h):
     """Part and turns through one electrical step; (ok, anything yielded)."""
-    body, turns, strength = model.body, model.turns, model.part_strength
-    pieces = int(h / stable_step(body, strength)) + 1
+    body, turns, strengths = model.body, model.turns, model.tables.strength
+    pieces = max(_LEAST_PIECES, int(h / stable_step(body, strengths)) + 1)
     dt = h / pieces
-    work = body.work[0] + _total(turns.work)
-    node, spread, turn = np.empty(loads.node.size), np.empty(loads.spread.size), np.empty(loads.turn.size)
+    work = body.work[0] + turns_plastic_work(turns)
+    taylor_quinney = model.controls.taylor_quinney
+    turn, node, level = loads.turn.copy(), loads.node.copy(), loads.level.copy()
     for i in range(pieces):
         share = (i + 0.5) / pieces
+        for t in range(turn.size):
+            turn[t] = loads.turn[t] + share * (loads.turn[t] - last_loads.turn[t])
         _ahead(loads.node, last_loads.node, share, node)
-        _ahead(loads.spread, last_loads.spread, share, spread)
-        _ahead(loads.turn, last_loads.turn, share, turn)
-        advance_turns(turns, model.coil_strength, turn, heat.turn_temperature, model.controls.taylor_quinney, dt)
-        if not advance(body, strength, node, spread, heat.motion_temperature, model.controls.taylor_quinney, dt):
+        _ahead(loads.level, last_loads.level, share, level)
+        advance_turns(turns, model.coil_strength, turn, heat.turn_softness, taylor_quinney, dt)
+        if not advance(body, strengths, node, level, heat.softness, taylor_quinney, dt):
             return False, True
         # The step is finished where the bore closed; the run ends after it.
         if bore_closed(model):
             break
     stored = 0.5 * model.discharge.capacitance * model.discharge.voltage**2
-    return True, body.work[0] + _total(turns.work) - work > _YIELDING * stored
+    return True, body.work[0] + turns_plastic_work(turns) - work > _YIELDING * stored
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _gap(model):
     """Smallest distance (m) between rim and bare wire."""
-    nearest = model.turns.radius[0]
+    nearest, rim = model.turns.radius[0], 0.0
     for radius in model.turns.radius:
         nearest = min(nearest, radius)
-    return nearest - model.controls.wire_radius - model.body.radius[-1]
+    for s in range(model.body.radius.shape[0]):
+        rim = max(rim, model.body.radius[s, -1])
+    return nearest - model.controls.half_width - rim
 
 
-@njit(cache=True, nogil=True)
+@kernel
+def make_window(model):
+    """Room for a section: radii of turns, rims and bores of slices, levels."""
+    slices, cells = model.body.pressure.shape
+    return np.empty(model.turns.radius.size + slices * (2 + cells))
+
+
+@kernel
 def note_window(model, window):
-    """Note the present section in `window`, shape (turns + 2 + motion cells,)."""
-    kept = model.turns.radius.size
-    window[:kept] = model.turns.radius
-    window[kept] = model.body.radius[-1]
-    window[kept + 1] = model.body.radius[0]
-    window[kept + 2 :] = model.body.thickness
+    """Note the present section in `window`, laid out as :func:`make_window` says."""
+    body, kept, slices = model.body, model.turns.radius.size, model.body.radius.shape[0]
+    cells = body.pressure.shape[1]
+    for t in range(kept):
+        window[t] = model.turns.radius[t]
+    for s in range(slices):
+        window[kept + s] = body.radius[s, -1]
+        window[kept + slices + s] = body.radius[s, 0]
+        for k in range(cells):
+            window[kept + 2 * slices + s * cells + k] = body.level[s + 1, k]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def longest_step(model, usual):
     """Longest step (s) in which a closing bore loses no more than a fifth, within a hundredth of the usual."""
     body = model.body
-    if body.radius[0] <= 0.0 or body.speed[0] >= 0.0:
-        return usual
-    return max(min(usual, 0.2 * body.radius[0] / -body.speed[0]), 0.01 * usual)
+    longest = usual
+    for s in range(body.radius.shape[0]):
+        if body.radius[s, 0] > 0.0 and body.speed[s, 0] < 0.0:
+            longest = min(longest, 0.2 * body.radius[s, 0] / -body.speed[s, 0])
+    return max(longest, 0.01 * usual)
 
 
-@njit(cache=True, nogil=True)
-def _travelled(model, window):
+@kernel
+def travelled(model, window):
     """How far the section has moved since the window opened: over the gap, or in thickness or bore, relative.
 
-    `window` holds where turns, rim, bore and thicknesses were.
+    `window` holds where turns, rims, bores and levels were.
     """
     turns, body = model.turns, model.body
-    kept = turns.radius.size
-    farthest, thicker = 0.0, 0.0
+    kept, slices, cells = turns.radius.size, body.pressure.shape[0], body.pressure.shape[1]
+    turn, rim, shape = 0.0, 0.0, 0.0
     for t in range(kept):
-        farthest = max(farthest, abs(turns.radius[t] - window[t]))
-    for k in range(body.thickness.size):
-        thicker = max(thicker, abs(body.thickness[k] / window[kept + 2 + k] - 1.0))
-    if window[kept + 1] > 0.0:
-        thicker = max(thicker, abs(body.radius[0] / window[kept + 1] - 1.0))
-    return max((farthest + abs(body.radius[-1] - window[kept])) / _gap(model), thicker)
+        turn = max(turn, abs(turns.radius[t] - window[t]))
+    for s in range(slices):
+        rim = max(rim, abs(body.radius[s, -1] - window[kept + s]))
+        bore = window[kept + slices + s]
+        if bore > 0.0:
+            shape = max(shape, abs(body.radius[s, 0] / bore - 1.0))
+        for k in range(cells):
+            shape = max(shape, abs(body.level[s + 1, k] / window[kept + 2 * slices + s * cells + k] - 1.0))
+    return max((turn + rim) / _gap(model), shape)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _time_ahead(model):
     """Time (s) to the middle of the window that opens now, at present speeds; 0 while all is at rest."""
     turns, body = model.turns, model.body
-    fastest, thickening = 0.0, 0.0
+    turn, rim, shape = 0.0, 0.0, 0.0
     for speed in turns.speed:
-        fastest = max(fastest, abs(speed))
-    fastest += abs(body.speed[-1])
+        turn = max(turn, abs(speed))
+    for s in range(body.speed.shape[0]):
+        rim = max(rim, abs(body.speed[s, -1]))
+        for k in range(body.rise.shape[1]):
+            shape = max(shape, abs(body.rise[s + 1, k]) / body.level[s + 1, k])
+    fastest = turn + rim
     if fastest < 1.0:
         return 0.0
-    for k in range(body.thickness.size):
-        thickening = max(thickening, abs(body.spread[k]) / body.thickness[k])
-    ahead = 0.5 * model.controls.window / max(fastest / _gap(model), thickening)
-    # Never so far ahead that a cell could lose its width, or the part its bore.
-    if body.radius[0] > 0.0 and body.speed[0] < 0.0:
-        ahead = min(ahead, 0.2 * body.radius[0] / -body.speed[0])
-    for k in range(body.thickness.size):
-        closing = body.speed[k] - body.speed[k + 1]
-        if closing > 0.0:
-            ahead = min(ahead, 0.2 * (body.radius[k + 1] - body.radius[k]) / closing)
-    return ahead
+    ahead = 0.5 * model.controls.window / max(fastest / _gap(model), shape)
+    return min(ahead, _time_to_close(body))
 
 
-@njit(cache=True, nogil=True)
+@kernel
+def _time_to_close(body):
+    """Time (s) in which no cell loses more than a fifth of its width or height, and the part of its bore."""
+    slices, cells = body.pressure.shape
+    longest = 1.0
+    for s in range(slices):
+        if body.radius[s, 0] > 0.0 and body.speed[s, 0] < 0.0:
+            longest = min(longest, 0.2 * body.radius[s, 0] / -body.speed[s, 0])
+        for k in range(cells):
+            closing = body.speed[s, k] - body.speed[s, k + 1]
+            if closing > 0.0:
+                longest = min(longest, 0.2 * (body.radius[s, k + 1] - body.radius[s, k]) / closing)
+            closing = body.rise[s, k] - body.rise[s + 1, k]
+            if closing > 0.0:
+                longest = min(longest, 0.2 * (body.level[s + 1, k] - body.level[s, k]) / closing)
+    return longest
+
+
+@kernel
 def _drift(model, time):
     """Let turns and body coast for `time` s at present speeds."""
-    turns, body = model.turns, model.body
+    turns = model.turns
     for t in range(turns.radius.size):
         turns.radius[t] += time * turns.speed[t]
-    for k in range(body.radius.size):
-        body.radius[k] += time * body.speed[k]
-    for k in range(body.thickness.size):
-        body.thickness[k] += time * body.spread[k]
+    coast(model.body, time)
 
 
-@njit(cache=True, nogil=True)
-def _open_window(model, fields, window):
+@kernel
+def open_window(model, fields, window):
     """Assemble for the section expected halfway through the window that opens now; `window` notes where that is."""
     body, turns = model.body, model.turns
     ahead = _time_ahead(model)
     _drift(model, ahead)
-    split(model.coil.radius_m.size, model.part, body, model.points)
+    split(model.coil, model.part, body, model.points)
     locate(model.coil, turns, model.part, body, model.points)
     reassemble(model, fields)
     _drift(model, -ahead)
@@ -207,32 +236,21 @@ def _open_window(model, fields, window):
     note_window(model, window)
 
 
-@njit(cache=True, nogil=True)
-def crushed(model, first_outer, first_thickness):
+@kernel
+def crushed(model, first_outer, first_level):
     """End code if the part has left the range of the radial model, else -1."""
     body = model.body
     # Squeezed beyond recognition, or thrown back into the coil by trapped flux.
-    if body.radius[-1] < _SMALLEST_SHRINK * first_outer or _gap(model) < 0.0:
+    if _gap(model) < 0.0:
         return OVER_CRUSHED
-    for strain in body.strain:
-        if strain > _LARGEST_STRAIN:
+    for s in range(body.strain.shape[0]):
+        if body.radius[s, -1] < _SMALLEST_SHRINK * first_outer:
             return OVER_CRUSHED
+        for strain in body.strain[s]:
+            if strain > _LARGEST_STRAIN:
+                return OVER_CRUSHED
     if bore_closed(model):
         return BORE_CLOSED
-    if body.thickness[-1] < _THINNEST_RIM * first_thickness:
+    if body.level[-1, -1] < _THINNEST_RIM * first_level:
         return RIM_EXTRUDED
     return -1
-
-
-@njit(cache=True, nogil=True)
-def follow_motion(model, fields, heat, loads, last_loads, window, h):
-    """Motion of one step and the inductance after it; (ok, yielded, assembled). `window` holds where it opened."""
-    ok, yielded = _move(model, heat, loads, last_loads, h)
-    if not ok:
-        return False, yielded, False
-    locate(model.coil, model.turns, model.part, model.body, model.points)
-    assembled = _travelled(model, window) > model.controls.window
-    if assembled:
-        _open_window(model, fields, window)
-    update_inductance(model, fields)
-    return True, yielded, assembled

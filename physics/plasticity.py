@@ -11,11 +11,11 @@ from __future__ import annotations
 from math import log
 from typing import NamedTuple
 
-from numba import njit
+from physics.kernel_cache import kernel
 
 
 class Strength(NamedTuple):
-    """Elastic and plastic constants of one metal, SI."""
+    """Elastic and plastic constants of one metal, SI; a row of a table of strengths has them in this order."""
 
     density: float
     bulk_modulus: float
@@ -31,7 +31,16 @@ class Strength(NamedTuple):
     melting_temperature: float
 
 
-@njit(cache=True, nogil=True)
+@kernel
+def strength_of(strengths, index):
+    """The metal in row `index` of a table of strengths, shape (metals, 12)."""
+    row = strengths[index]
+    return Strength(
+        row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8], row[9], row[10], row[11]
+    )  # fmt: skip
+
+
+@kernel
 def softening(strength, temperature):
     """Thermal factor of the flow stress, 1 at the reference temperature, 0 at melting."""
     span = (temperature - strength.reference_temperature) / (
@@ -44,35 +53,35 @@ def softening(strength, temperature):
     return 1.0 - span**strength.m
 
 
-@njit(cache=True, nogil=True)
-def flow_stress(strength, strain, rate, temperature):
-    """Flow stress (Pa) at plastic strain, plastic strain rate (1/s) and temperature (K)."""
+@kernel
+def flow_stress(strength, strain, rate, softness):
+    """Flow stress (Pa) at plastic strain, plastic strain rate (1/s) and thermal factor (see :func:`softening`)."""
     ratio = rate / strength.reference_rate
     rate_factor = 1.0 + strength.c * log(ratio) if ratio > 1.0 else 1.0
     hardening = strength.a + (strength.b * strain**strength.n if strain > 0.0 else 0.0)
-    return hardening * rate_factor * softening(strength, temperature)
+    return hardening * rate_factor * softness
 
 
-@njit(cache=True, nogil=True)
-def plastic_increment(strength, trial, stiffness, strain, temperature, dt):
-    """Plastic strain increment x that solves trial - stiffness x = Y(strain + x, x/dt, T).
+@kernel
+def plastic_increment(strength, trial, stiffness, strain, softness, dt):
+    """Plastic strain increment x that solves trial - stiffness x = Y(strain + x, x/dt, softness).
 
     `trial` (Pa) is the elastic trial stress, `stiffness` (Pa) 3G in three dimensions and E in a
     ring. The left side falls and the right side rises with x, so the root is unique: secant steps
     held inside a shrinking bracket.
     """
-    initial = flow_stress(strength, strain, 0.0, temperature)
+    initial = flow_stress(strength, strain, 0.0, softness)
     if trial <= initial:
         return 0.0
     low, high = 0.0, trial / stiffness
     f_low = trial - initial
-    f_high = -flow_stress(strength, strain + high, high / dt, temperature)
+    f_high = -flow_stress(strength, strain + high, high / dt, softness)
     x = high
     for _ in range(60):
         x = high - f_high * (high - low) / (f_high - f_low)
         if not (low < x < high):
             x = 0.5 * (low + high)
-        f = trial - stiffness * x - flow_stress(strength, strain + x, x / dt, temperature)
+        f = trial - stiffness * x - flow_stress(strength, strain + x, x / dt, softness)
         if abs(f) < 1e-9 * trial:
             break
         # Illinois rule: halve the weight of the end that stays, so that both ends move.

@@ -10,7 +10,14 @@ from physics.schema import Checked
 from physics.shot import Shot
 
 Status = Literal[
-    "completed", "stopped_early", "over_crushed", "bore_closed", "rim_extruded", "material_limit", "not_converged"
+    "completed",
+    "stopped_early",
+    "over_crushed",
+    "bore_closed",
+    "rim_extruded",
+    "material_limit",
+    "insulation_failed",
+    "not_converged",
 ]
 
 
@@ -18,28 +25,36 @@ class Summary(Checked):
     """The figures of a shot. Numbers that need motion or heating are null when that was off."""
 
     peak_current_a: float = Field(description="Largest coil current.")
+    peak_capacitor_current_a: float = Field(description="Largest current of each capacitor.")
     time_to_peak_s: float = Field(description="When it is reached.")
     first_current_zero_s: float | None = Field(description="First return of the current to zero; null if not reached.")
     voltage_reversal_ratio: float = Field(description="Largest reverse voltage on the bank over the charge voltage.")
     charge_coulomb: float = Field(description="Charge passed, integral of |I|.")
     action_a2_s: float = Field(description="Action integral of the whole shot.")
     peak_gap_field_tesla: float = Field(description="Peak axial field on the mid-plane, halfway between rim and wire.")
+    peak_centre_field_tesla: float = Field(description="Peak axial field on the axis in the mid-plane.")
+    peak_coil_voltage_v: float = Field(description="Largest voltage along the whole coil.")
     peak_force_n: float = Field(description="Peak inward force: integral of the radial J x B over the workpiece.")
     impulse_n_s: float = Field(description="Integral of that force from 0 to the first current zero.")
     coil_heat_j: float = Field(description="Ohmic heat in the turns up to the first current zero.")
     workpiece_heat_j: float = Field(description="Ohmic heat in the workpiece up to the first current zero.")
-    final_outer_diameter_m: float = Field(description="Outer diameter when nothing moves any more.")
-    final_inner_diameter_m: float = Field(description="Bore after the shot; 0 for a disc.")
+    final_outer_diameter_m: float = Field(
+        description="Outer diameter when nothing moves any more: mean over the height, of a tall part at mid-length."
+    )
+    final_inner_diameter_m: float = Field(description="Bore after the shot, likewise; 0 for a disc.")
     shrink_ratio: float = Field(description="Final over initial outer diameter.")
     final_rim_thickness_m: float = Field(description="Mean thickness of the outermost cell; it falls towards the rim.")
     final_centre_thickness_m: float = Field(description="Thickness of the innermost cell after the shot.")
     peak_workpiece_speed_m_per_s: float = Field(description="Largest inward speed of the rim.")
     peak_strain_rate_per_s: float = Field(description="Largest plastic strain rate in the workpiece.")
     peak_workpiece_temperature_k: float = Field(description="Hottest place in the workpiece during the shot.")
+    end_workpiece_temperature_k: float = Field(description="Hottest place in the workpiece at the end of the run.")
     mean_workpiece_temperature_k: float = Field(description="Workpiece after settling to one temperature.")
     peak_coil_temperature_k: float = Field(description="Hottest place in the coil during the shot.")
     burst_time_s: float | None = Field(description="First rupture of a turn; null if none.")
     burst_current_a: float | None = Field(description="Coil current at that moment; null if none.")
+    burst_field_energy_j: float | None = Field(description="Energy of the field at that moment; null if none.")
+    burst_bank_energy_j: float | None = Field(description="Energy left in the bank at that moment; null if none.")
     ruptured_turns_count: int = Field(description="Turns that ruptured.")
     debris_velocity_m_per_s: float = Field(description="Speed of the fastest ruptured turn.")
     debris_energy_j: float = Field(description="Kinetic energy of the ruptured turns.")
@@ -50,8 +65,10 @@ class EnergyBalance(Checked):
     """Where the bank's energy went; the parts and the residual add up to `bank_j`."""
 
     bank_j: float = Field(description="Energy stored when the switch closed.")
-    stray_resistance_j: float = Field(description="Heat in bank, switch and leads.")
-    switch_drop_j: float = Field(description="Heat in the switch's arc drop.")
+    stray_resistance_j: float = Field(description="Heat in the resistance of bank, switch and leads.")
+    damping_resistor_j: float = Field(description="Heat in the bank's damping resistor.")
+    switch_drop_j: float = Field(description="Heat in the switch's drop or spark.")
+    crowbar_j: float = Field(description="Heat in the crowbar's resistance and drop.")
     coil_heat_j: float = Field(description="Ohmic heat in the coil, whole run.")
     workpiece_heat_j: float = Field(description="Ohmic heat in the workpiece, whole run.")
     workpiece_plastic_work_j: float = Field(description="Plastic and viscous work in the workpiece.")
@@ -109,6 +126,77 @@ class Series(Checked):
     coil_inner_diameter_m: list[float]
     workpiece_temperature_k: list[float]
     coil_temperature_k: list[float]
+    bank_current_a: list[float]
+    centre_field_tesla: list[float]
+    coil_voltage_v: list[float]
+    turn_voltage_v: list[float]
+    layer_voltage_v: list[float]
+    outside_heat_j: list[float]
+    coil_heat_j: list[float]
+    workpiece_heat_j: list[float]
+    workpiece_work_j: list[float]
+    workpiece_motion_j: list[float]
+    coil_motion_j: list[float]
+    arc_j: list[float]
+    magnetic_j: list[float]
+
+
+class TurnReport(Checked):
+    """One turn kept in the symmetric half, and what became of it; end turns differ from middle ones."""
+
+    layer_count: int = Field(description="Layer, counted from the bore.")
+    height_m: float = Field(description="Height above the mid-plane.")
+    alike_count: int = Field(description="Turns this one stands for: 2 off the mid-plane, 1 on it.")
+    peak_force_n: float = Field(description="Largest outward force.")
+    peak_voltage_v: float = Field(description="Largest voltage along the turn.")
+    hoop_strain_ratio: float = Field(description="Plastic hoop strain at the end or at rupture.")
+    temperature_k: float = Field(description="Mean over its section at the end.")
+    rupture: Literal["strain", "melting"] | None = Field(description="What broke it; null if it held.")
+    rupture_time_s: float | None
+    pieces_count: int = Field(description="Pieces it broke into; 0 if it held.")
+    speed_m_per_s: float = Field(description="Outward speed at the end.")
+    debris_energy_j: float = Field(description="Kinetic energy of one such turn's pieces.")
+    arc_energy_j: float = Field(description="Energy in the arcs between one such turn's pieces.")
+
+
+class Profile(Checked):
+    """The workpiece at the end: along the radius at the mid-plane, and along the axis up to the face."""
+
+    radius_m: list[float] = Field(description="Middles of the radial cells.")
+    thickness_m: list[float] = Field(description="Thickness of the whole part there.")
+    strain_ratio: list[float] = Field(description="Equivalent plastic strain there.")
+    flow_stress_pa: list[float] = Field(description="Quasi-static flow stress at room temperature after hardening.")
+    temperature_k: list[float] = Field(description="Mean over the cell.")
+    height_m: list[float] = Field(description="Middles of the slices above the mid-plane, at the rim.")
+    outer_diameter_m: list[float] = Field(description="Outer diameter of each slice.")
+    inner_diameter_m: list[float] = Field(description="Bore of each slice.")
+
+
+class InsulationCheck(Checked):
+    """One pair of conductors: the largest voltage between them, and what the insulation stated between them bears."""
+
+    between: Literal["turns", "layers", "gap"]
+    peak_voltage_v: float
+    breakdown_voltage_v: float | None = Field(description="Null when the insulation there is not stated.")
+    margin_ratio: float | None = Field(description="1 - voltage / breakdown; negative when it fails.")
+    statement: str
+
+
+class Advisory(Checked):
+    """Something about this shot that a number alone does not show."""
+
+    name: str
+    statement: str
+    source: str
+
+
+class NumericalError(Checked):
+    """How far mesh and step may have moved a figure, either way: 95 of 100 shots lie inside."""
+
+    peak_current_a: float
+    final_outer_diameter_m: float | None = Field(description="Null without motion.")
+    debris_energy_j: float | None = Field(description="Null without motion.")
+    statement: str
 
 
 class Provenance(Checked):
@@ -120,6 +208,7 @@ class Provenance(Checked):
     steps_count: int
     field_cells_count: int = Field(description="Current cells in half the workpiece section.")
     motion_cells_count: int = Field(description="Radial cells of the mechanical mesh.")
+    slices_count: int = Field(description="Slices of the mechanical mesh in half the thickness.")
 
 
 class ShotResult(Checked):
@@ -131,6 +220,11 @@ class ShotResult(Checked):
     energy: EnergyBalance | None
     ratings: list[Rating]
     hazards: Hazards
+    turns: list[TurnReport]
+    profile: Profile | None
+    insulation: list[InsulationCheck]
+    warnings: list[Advisory]
+    numerical_error: NumericalError | None
     series: Series | None
     provenance: Provenance
     shot: Shot

@@ -7,73 +7,213 @@ a default has to be given. :func:`check_shot` is the only gate: kernels behind i
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import pi
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
+from physics.constants import AMBIENT_K
 from physics.materials import MaterialChoice, resolve
 from physics.schema import Checked
+from physics.winding import Winding
 
 Fidelity = Literal["screen", "design", "reference"]
 
+#: Longest part in outer diameters.
+_LONGEST_RATIO = 3.0
+_SUM_TOLERANCE = 1e-9
+
 
 class Bank(Checked):
-    """The charged capacitor bank with its own series inductance (ESL) and resistance (ESR)."""
+    """The charged bank: equal capacitors in parallel and what joins them."""
 
     capacitance_farad: float = Field(ge=1e-7, le=2e-2, description="Capacitance of the whole bank.", examples=[1.5e-4])
     charge_voltage_v: float = Field(
         ge=1.0, le=1e5, description="Voltage on the bank when the switch closes.", examples=[7000.0]
     )
-    inductance_henry: float = Field(ge=0.0, le=1e-4, default=0.0, description="Stray inductance of the bank (ESL).")
-    resistance_ohm: float = Field(ge=0.0, le=10.0, default=0.0, description="Series resistance of the bank (ESR).")
+    inductance_henry: float = Field(
+        ge=0.0, le=1e-4, default=0.0, description="Stray inductance of the bank as a whole (ESL, bus work)."
+    )
+    resistance_ohm: float = Field(
+        ge=0.0, le=10.0, default=0.0, description="Series resistance of the bank as a whole (ESR, bus work)."
+    )
+    capacitors_count: int = Field(ge=1, le=10_000, default=1, description="Equal capacitors in parallel.")
+    capacitor_inductance_henry: float = Field(
+        ge=0.0, le=1e-4, default=0.0, description="ESL of each capacitor; in parallel they add to the bank's."
+    )
+    capacitor_resistance_ohm: float = Field(
+        ge=0.0, le=10.0, default=0.0, description="ESR of each capacitor; in parallel they add to the bank's."
+    )
+    damping_resistance_ohm: float = Field(
+        ge=0.0, le=10.0, default=0.0, description="Damping resistor in series with the bank."
+    )
+
+    @property
+    def total_inductance_henry(self) -> float:
+        """Inductance of the bank's branch."""
+        return self.inductance_henry + self.capacitor_inductance_henry / self.capacitors_count
+
+    @property
+    def total_resistance_ohm(self) -> float:
+        """Resistance of the bank's branch, damping resistor included."""
+        own = self.resistance_ohm + self.capacitor_resistance_ohm / self.capacitors_count
+        return own + self.damping_resistance_ohm
 
 
 class Switch(Checked):
     """The closing switch. `ideal` has neither drop nor losses of its own and conducts both ways."""
 
-    kind: Literal["ideal", "ignitron"] = "ideal"
+    kind: Literal["ideal", "ignitron", "spark_gap"] = "ideal"
     inductance_henry: float = Field(ge=0.0, le=1e-4, default=0.0, description="Inductance of switch and mount.")
     resistance_ohm: float = Field(ge=0.0, le=10.0, default=0.0, description="Resistance of switch and mount.")
     forward_drop_v: float = Field(ge=0.0, le=1000.0, default=0.0, description="Arc drop, taken as constant.")
     conducts_reverse: bool = Field(
         default=True, description="False: the switch blocks at the first current zero and the shot ends there."
     )
+    spark_length_m: float | None = Field(
+        ge=1e-4,
+        le=0.3,
+        default=None,
+        description="Electrode distance of a spark gap; its arc resists less as charge passes.",
+    )
 
     @model_validator(mode="after")
     def _ideal_is_ideal(self) -> Switch:
         if self.kind == "ideal" and (self.forward_drop_v > 0.0 or not self.conducts_reverse):
             raise ValueError("an ideal switch has no forward_drop_v and conducts reverse current; use kind 'ignitron'")
+        if (self.kind == "spark_gap") != (self.spark_length_m is not None):
+            raise ValueError("spark_length_m belongs to kind 'spark_gap' and has to be given there")
         return self
+
+
+class Crowbar(Checked):
+    """A diode stack that closes when the voltage across it reverses, so that the bank is not charged backwards."""
+
+    across: Literal["bank", "coil"] = Field(
+        description="`bank`: at the bank's terminals, before the switch; `coil`: at the coil's."
+    )
+    inductance_henry: float = Field(ge=1e-10, le=1e-4, default=5e-8, description="Inductance of diodes and bus.")
+    resistance_ohm: float = Field(ge=0.0, le=10.0, default=0.0, description="Resistance of diodes and bus.")
+    forward_drop_v: float = Field(ge=0.0, le=1000.0, default=0.0, description="Forward drop of the stack.")
+
+
+class Tails(Checked):
+    """The coil's own wire from the winding to its terminals, there and back side by side."""
+
+    length_m: float = Field(gt=0.0, le=5.0, description="Length of each of the two tails.")
+    spacing_m: float = Field(gt=0.0, le=1.0, description="Distance of the two tails, centre to centre.")
 
 
 class Leads(Checked):
-    """Everything between bank and coil: strip line, cables, the coil's own lead-outs."""
+    """Everything between bank and coil: strip line, cables, and the tails of the winding."""
 
     inductance_henry: float = Field(ge=0.0, le=1e-4, default=0.0, description="Inductance of the leads.")
     resistance_ohm: float = Field(ge=0.0, le=10.0, default=0.0, description="Resistance of the leads.")
+    tails: Tails | None = Field(default=None, description="The coil's own wire up to its terminals, if it counts.")
 
 
 class Coil(Checked):
-    """A single-layer coil of round wire, centred on the mid-plane of the workpiece."""
+    """A coil of round wire or flat strip in one or more layers, each centred on the mid-plane of the workpiece."""
 
-    turns_count: int = Field(ge=1, le=60, description="Number of turns, odd or even.", examples=[8])
-    layers_count: int = Field(ge=1, le=1, default=1, description="Number of layers; one for now.")
-    wire_diameter_m: float = Field(ge=2e-4, le=1e-2, description="Bare diameter of the wire.", examples=[2.05e-3])
+    turns_count: int = Field(ge=1, le=60, description="Number of turns in all layers together.", examples=[8])
+    layers_count: int = Field(
+        ge=1, le=6, default=1, description="Layers; turns that do not divide evenly go to the inner ones."
+    )
+    wire_diameter_m: float | None = Field(
+        ge=2e-4, le=1e-2, default=None, description="Bare diameter of a round wire.", examples=[2.05e-3]
+    )
+    strip_width_m: float | None = Field(
+        ge=2e-4, le=5e-2, default=None, description="Axial width of a flat strip, instead of wire_diameter_m."
+    )
+    strip_thickness_m: float | None = Field(
+        ge=1e-4, le=2e-2, default=None, description="Radial thickness of the strip."
+    )
     pitch_m: float = Field(
         ge=2e-4,
         le=5e-2,
-        description="Axial distance from turn to turn; at least the wire's diameter.",
+        description="Axial distance from turn to turn; at least the conductor's width.",
         examples=[2.3e-3],
     )
+    layer_pitch_m: float | None = Field(
+        ge=1e-4,
+        le=5e-2,
+        default=None,
+        description="Radial distance from layer to layer; null leaves the same space between layers as between turns.",
+    )
     material: MaterialChoice = Field(default="copper", description="Library name or constants of your own.")
+    initial_temperature_k: float = Field(ge=77.0, le=600.0, default=AMBIENT_K, description="Before the shot.")
+
+    @property
+    def axial_m(self) -> float:
+        """Bare size of the conductor along the axis."""
+        return self.wire_diameter_m or self.strip_width_m or 0.0
+
+    @property
+    def radial_m(self) -> float:
+        """Bare size of the conductor along the radius."""
+        return self.wire_diameter_m or self.strip_thickness_m or 0.0
+
+    @property
+    def section_m2(self) -> float:
+        """Metal section of one turn."""
+        if self.wire_diameter_m is not None:
+            return 0.25 * pi * self.wire_diameter_m**2
+        return self.axial_m * self.radial_m
+
+    @property
+    def winding(self) -> Winding:
+        """Turns and conductor as the meshes want them."""
+        return Winding(
+            turns=self.turns_count,
+            layers=self.layers_count,
+            radial_m=self.radial_m,
+            axial_m=self.axial_m,
+            pitch_m=self.pitch_m,
+            layer_pitch_m=self.layer_pitch_m or self.radial_m + self.pitch_m - self.axial_m,
+            is_round=self.wire_diameter_m is not None,
+        )
+
+    @model_validator(mode="after")
+    def _one_conductor(self) -> Coil:
+        strip = (self.strip_width_m is not None, self.strip_thickness_m is not None)
+        if strip not in {(True, True), (False, False)} or (self.wire_diameter_m is not None) == strip[0]:
+            raise ValueError("give either wire_diameter_m, or strip_width_m and strip_thickness_m")
+        return self
 
     @model_validator(mode="after")
     def _turns_do_not_overlap(self) -> Coil:
-        if self.pitch_m < self.wire_diameter_m:
+        name = "wire_diameter_m" if self.wire_diameter_m is not None else "strip_width_m"
+        if self.pitch_m < self.axial_m:
+            raise ValueError(f"pitch_m {self.pitch_m:g} m is less than {name} {self.axial_m:g} m: turns overlap")
+        if self.layer_pitch_m is not None and self.layer_pitch_m < self.radial_m:
             raise ValueError(
-                f"pitch_m {self.pitch_m:g} m is less than wire_diameter_m {self.wire_diameter_m:g} m: turns overlap"
+                f"layer_pitch_m {self.layer_pitch_m:g} m is less than the conductor's {self.radial_m:g} m: "
+                "layers overlap"
             )
+        if self.layers_count > self.turns_count:
+            raise ValueError(f"turns_count {self.turns_count} is less than layers_count {self.layers_count}")
         return self
+
+
+class Insulation(Checked):
+    """What lies between metal and metal. Only what is stated is rated; air is never counted on."""
+
+    former_wall_m: float = Field(ge=0.0, le=2e-2, default=0.0, description="Wall of the former the coil is wound on.")
+    former_strength_v_per_m: float | None = Field(
+        ge=1e5, le=1e9, default=None, description="Dielectric strength of the former.", examples=[2e7]
+    )
+    enamel_thickness_m: float = Field(ge=0.0, le=2e-3, default=0.0, description="Enamel of the wire, one side.")
+    enamel_pair_breakdown_v: float | None = Field(
+        ge=10.0,
+        le=1e5,
+        default=None,
+        description="Breakdown voltage of two films face to face, as the wire's standard states for a twisted pair.",
+        examples=[5000.0],
+    )
+    layer_sheet_m: float = Field(ge=0.0, le=1e-2, default=0.0, description="Insulating sheet between layers.")
+    layer_sheet_strength_v_per_m: float | None = Field(
+        ge=1e5, le=1e9, default=None, description="Dielectric strength of that sheet."
+    )
 
 
 class Layer(Checked):
@@ -84,20 +224,21 @@ class Layer(Checked):
 
 
 class Workpiece(Checked):
-    """The part. `thickness_m` is its axial dimension whatever the shape."""
+    """The part. `thickness_m` is its axial dimension whatever the shape: for a tube its length."""
 
-    shape: Literal["disc", "washer", "ring"]
+    shape: Literal["disc", "washer", "ring", "tube"]
     outer_diameter_m: float = Field(ge=2e-3, le=0.3, description="Outer diameter before the shot.", examples=[0.03])
     inner_diameter_m: float = Field(ge=0.0, le=0.299, default=0.0, description="Bore; 0 for a disc.")
-    thickness_m: float = Field(ge=1e-4, le=0.1, description="Axial thickness before the shot.", examples=[2e-3])
-    layers: Annotated[list[Layer], Field(min_length=1, max_length=1)] = Field(
-        description="The metals through the thickness; one for now."
+    thickness_m: float = Field(ge=1e-4, le=0.9, description="Axial thickness before the shot.", examples=[2e-3])
+    layers: Annotated[list[Layer], Field(min_length=1, max_length=9)] = Field(
+        description="The metals through the thickness, from one face to the other; the same from both faces."
     )
+    initial_temperature_k: float = Field(ge=77.0, le=800.0, default=AMBIENT_K, description="Before the shot.")
 
     @model_validator(mode="after")
     def _shape_fits(self) -> Workpiece:
         if self.shape == "disc" and self.inner_diameter_m > 0.0:
-            raise ValueError("a disc has inner_diameter_m 0; a part with a bore is a washer or a ring")
+            raise ValueError("a disc has inner_diameter_m 0; a part with a bore is a washer, a ring or a tube")
         if self.shape != "disc" and self.inner_diameter_m <= 0.0:
             raise ValueError(f"a {self.shape} needs an inner_diameter_m above 0")
         if self.inner_diameter_m > 0.98 * self.outer_diameter_m:
@@ -105,9 +246,33 @@ class Workpiece(Checked):
                 f"inner_diameter_m {self.inner_diameter_m:g} m must be at most 0.98 of outer_diameter_m "
                 f"{self.outer_diameter_m:g} m"
             )
-        if abs(sum(layer.fraction_ratio for layer in self.layers) - 1.0) > 1e-9:
-            raise ValueError("the fraction_ratio of the layers must add up to 1")
+        if self.thickness_m > _LONGEST_RATIO * self.outer_diameter_m:
+            raise ValueError(
+                f"thickness_m {self.thickness_m:g} m must be at most {_LONGEST_RATIO:g} times outer_diameter_m "
+                f"{self.outer_diameter_m:g} m"
+            )
         return self
+
+    @model_validator(mode="after")
+    def _layers_fit(self) -> Workpiece:
+        if abs(sum(layer.fraction_ratio for layer in self.layers) - 1.0) > _SUM_TOLERANCE:
+            raise ValueError("the fraction_ratio of the layers must add up to 1")
+        for one, other in zip(self.layers, reversed(self.layers), strict=True):
+            if one.material != other.material or abs(one.fraction_ratio - other.fraction_ratio) > _SUM_TOLERANCE:
+                raise ValueError(
+                    "layers are listed from one face to the other and must be the same from both faces, "
+                    "as in face, core, face"
+                )
+        return self
+
+    @property
+    def half_layers(self) -> list[tuple[MaterialChoice, float]]:
+        """Metals of the upper half from the mid-plane to the face, with their heights (m)."""
+        count = len(self.layers)
+        upper = [(layer.material, layer.fraction_ratio * self.thickness_m) for layer in self.layers[count // 2 :]]
+        if count % 2 == 1:
+            upper[0] = (upper[0][0], 0.5 * upper[0][1])
+        return upper
 
 
 class Solver(Checked):
@@ -134,25 +299,48 @@ class Shot(Checked):
 
     bank: Bank
     switch: Switch = Field(default_factory=Switch)
+    crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
     leads: Leads = Field(default_factory=Leads)
     coil: Coil
     gap_m: float = Field(
         ge=1e-4,
         le=2e-2,
-        description="Metal to metal: rim of the workpiece to the wire's bare surface.",
+        description="Metal to metal: rim of the workpiece to the bare surface of the innermost turns; former, "
+        "enamel and clearance are in it.",
         examples=[1e-3],
     )
+    insulation: Insulation = Field(default_factory=Insulation)
     workpiece: Workpiece
     limits: Limits = Field(default_factory=Limits)
     solver: Solver = Field(default_factory=Solver)
 
+    @property
+    def metals(self) -> list[MaterialChoice]:
+        """Metals of the run: the coil's, then each of the workpiece's once, from the mid-plane out."""
+        return [self.coil.material, *dict.fromkeys(material for material, _ in self.workpiece.half_layers)]
+
+    @property
+    def stored_energy_j(self) -> float:
+        """Energy on the bank when the switch closes."""
+        return 0.5 * self.bank.capacitance_farad * self.bank.charge_voltage_v**2
+
     @model_validator(mode="after")
     def _materials_suffice(self) -> Shot:
-        parts = (("coil", self.coil.material), ("workpiece", self.workpiece.layers[0].material))
+        parts = [("coil", self.coil.material)] + [("workpiece", layer.material) for layer in self.workpiece.layers]
         for part, material in parts:
             missing = resolve(material).missing_for(motion=self.solver.motion, heating=self.solver.heating)
             if missing:
                 raise ValueError(f"the {part}'s material lacks {', '.join(missing)}, which this run needs")
+        return self
+
+    @model_validator(mode="after")
+    def _insulation_fits(self) -> Shot:
+        solid = self.insulation.former_wall_m + self.insulation.enamel_thickness_m
+        if solid > self.gap_m:
+            raise ValueError(
+                f"gap_m {self.gap_m:g} m is metal to metal and must be at least former_wall_m plus "
+                f"enamel_thickness_m, {solid:g} m"
+            )
         return self
 
 

@@ -19,24 +19,29 @@ from physics.constants import (
     ARC_GRADIENT_V_PER_M,
     FRACTURE_ENERGY_J_PER_M2,
     MU_0,
+    ROMPE_WEIZEL_M2_PER_V2_S,
     TAYLOR_QUINNEY,
 )
 from physics.coupled import run
+from physics.deformation import make_body
 from physics.geometry import make_loads, make_points
-from physics.materials import Metal, resolve
-from physics.mesh import mesh_coil, mesh_part
-from physics.outcome import Run, put_together
+from physics.leads import go_and_return_inductance, helix_inductance, skin_resistance
+from physics.materials import Material, Metal, resolve
+from physics.mesh import Slice, mesh_coil, mesh_part
+from physics.outcome import put_together
 from physics.plasticity import Strength
-from physics.radial import make_body
 from physics.result import ShotResult
+from physics.run import Run
 from physics.shot import Fidelity, Shot, check_shot
-from physics.thermal import thermal_table
-from physics.turns import make_turns
+from physics.thermal import ThermalTable, enthalpy_at, thermal_table
+from physics.turns import find_contacts, make_turns
 
 Floats = NDArray[np.float64]
 
 #: More rows than any run uses; a run that fills them is stopped and says so.
 _MOST_ROWS = 12_000
+#: Bounds of the meshes of tall parts.
+_MOST_ROWS_OF_CELLS, _MOST_SLICES = 16, 12
 
 
 @dataclass(frozen=True)
@@ -45,16 +50,24 @@ class Resolution:
 
     bundle_rings: int
     columns: int
+    growth: float  # of the width of columns from the rim inwards
     half_rows: int
     motion_cells: int
+    slice_ratio: float  # height of a slice of a tall part, over its radius
     steps_to_peak: int
     window: float
 
 
 FIDELITIES: dict[Fidelity, Resolution] = {
-    "screen": Resolution(bundle_rings=1, columns=8, half_rows=1, motion_cells=8, steps_to_peak=40, window=0.25),
-    "design": Resolution(bundle_rings=1, columns=12, half_rows=2, motion_cells=12, steps_to_peak=100, window=0.12),
-    "reference": Resolution(bundle_rings=2, columns=20, half_rows=3, motion_cells=24, steps_to_peak=300, window=0.06),
+    "screen": Resolution(
+        1, columns=8, growth=1.5, half_rows=1, motion_cells=8, slice_ratio=0.45, steps_to_peak=40, window=0.25
+    ),
+    "design": Resolution(
+        1, columns=12, growth=1.35, half_rows=2, motion_cells=12, slice_ratio=0.3, steps_to_peak=100, window=0.12
+    ),
+    "reference": Resolution(
+        2, columns=20, growth=1.2, half_rows=4, motion_cells=24, slice_ratio=0.2, steps_to_peak=300, window=0.06
+    ),
 }
 
 
@@ -66,7 +79,7 @@ def simulate_shot(shot: Shot | Mapping[str, Any]) -> ShotResult:
     for bad input, nothing else.
     """
     checked = check_shot(shot)
-    return put_together(checked, _run(checked))
+    return put_together(run_shot(checked))
 
 
 #: Stands in for the strength of a metal in a run without motion, where nothing asks for it.
@@ -90,7 +103,7 @@ def _strength(metal: Metal) -> Strength:
     """Constants of a metal that moves; a stand-in where they are not known."""
     flow = metal.flow_stress
     if flow is None or metal.youngs_modulus_pa is None or metal.poisson_ratio is None:
-        return _RIGID
+        return _RIGID._replace(density=metal.density_kg_per_m3 or 1.0)
     young, poisson = metal.youngs_modulus_pa, metal.poisson_ratio
     return Strength(
         density=metal.density_kg_per_m3 or 0.0,
@@ -108,38 +121,40 @@ def _strength(metal: Metal) -> Strength:
     )
 
 
-def _table(metal: Metal, *, heating: bool) -> c.Table:
-    table = thermal_table(metal, heating=heating)
-    return c.Table(
-        start=table.start_j_per_kg,
-        spacing=table.spacing_j_per_kg,
-        temperature=table.temperature_k,
-        resistivity=table.resistivity_ohm_m,
-        molten=table.molten_ratio,
-        limit=table.limit_j_per_kg if heating else float("inf"),
+@lru_cache(maxsize=256)
+def _thermal(material: str | Material, *, heating: bool) -> ThermalTable:
+    return thermal_table(resolve(material), heating=heating)
+
+
+def _tables(materials: list[str | Material], *, heating: bool) -> c.Tables:
+    """Tables and strengths of the metals of a run, one row each."""
+    tables = [_thermal(material, heating=heating) for material in materials]
+    return c.Tables(
+        start=np.array([table.start_j_per_kg for table in tables]),
+        spacing=np.array([table.spacing_j_per_kg for table in tables]),
+        limit=np.array([table.limit_j_per_kg if heating else np.inf for table in tables]),
+        temperature=np.array([table.temperature_k for table in tables]),
+        resistivity=np.array([table.resistivity_ohm_m for table in tables]),
+        molten=np.array([table.molten_ratio for table in tables]),
+        strength=np.array([_strength(resolve(material)) for material in materials]),
     )
-
-
-@lru_cache(maxsize=64)
-def _named_table(name: str, *, heating: bool) -> c.Table:
-    return _table(resolve(name), heating=heating)
 
 
 def _rough_quarter_period(shot: Shot) -> float:
     """Time to peak (s) from a current-sheet estimate of the loop's inductance; only the mesh grading uses it."""
     coil, part = shot.coil, shot.workpiece
-    bore = 0.5 * part.outer_diameter_m + shot.gap_m
-    radius = bore + 0.5 * coil.wire_diameter_m
-    length = coil.turns_count * coil.pitch_m
+    build = coil.radial_m + (coil.layers_count - 1) * coil.winding.layer_pitch_m
+    radius = 0.5 * part.outer_diameter_m + shot.gap_m + 0.5 * build
+    length = max(coil.winding.turns_in_layers) * coil.pitch_m
     flux_area = pi * (radius**2 - (0.5 * part.outer_diameter_m) ** 2)
-    inductance = MU_0 * coil.turns_count**2 * flux_area / (length + shot.gap_m + coil.wire_diameter_m)
-    stray = shot.bank.inductance_henry + shot.switch.inductance_henry + shot.leads.inductance_henry
+    inductance = MU_0 * coil.turns_count**2 * flux_area / (length + shot.gap_m + build)
+    stray = shot.bank.total_inductance_henry + shot.switch.inductance_henry + shot.leads.inductance_henry
     return 0.5 * pi * sqrt((inductance + stray) * shot.bank.capacitance_farad)
 
 
-def _skin_depth(metal: Metal, omega: float) -> float:
-    """Skin depth (m) of the cold metal at angular frequency omega (1/s)."""
-    return sqrt(2.0 * float(metal.resistivity.at(AMBIENT_K)) / (omega * MU_0))
+def _skin_depth(metal: Metal, temperature: float, omega: float) -> float:
+    """Skin depth (m) of the metal before the shot at angular frequency omega (1/s)."""
+    return sqrt(2.0 * float(metal.resistivity.at(temperature)) / (omega * MU_0))
 
 
 def _motion_cells(usual: int, inner: float, outer: float) -> int:
@@ -149,92 +164,156 @@ def _motion_cells(usual: int, inner: float, outer: float) -> int:
 
 def _half_rows(usual: int, shot: Shot) -> int:
     """Rows of cells in half the thickness: more in a tall part, so that no row is much taller than the coil is far."""
-    tallest = 1.5 * (shot.gap_m + 0.5 * shot.coil.wire_diameter_m)
-    return max(usual, min(12, ceil(0.5 * shot.workpiece.thickness_m / tallest)))
+    tallest = 1.5 * (shot.gap_m + 0.5 * shot.coil.radial_m)
+    return max(usual, min(_MOST_ROWS_OF_CELLS, ceil(0.5 * shot.workpiece.thickness_m / tallest)))
+
+
+def _reach(resolution: Resolution, shot: Shot) -> float:
+    """Height (m) of half a part up to which it moves as one: the coil is far against it, or its radius is large."""
+    return max(
+        1.5 * (shot.gap_m + 0.5 * shot.coil.radial_m),
+        0.5 * resolution.slice_ratio * shot.workpiece.outer_diameter_m,
+    )
+
+
+def _slices(resolution: Resolution, shot: Shot, metals: list[str | Material]) -> list[Slice]:
+    """Slices of the upper half: one for a flat part of one metal, more where it is tall or clad."""
+    half, rows = 0.5 * shot.workpiece.thickness_m, _half_rows(resolution.half_rows, shot)
+    reach = _reach(resolution, shot)
+    slices = []
+    for material, height in shot.workpiece.half_layers:
+        count = min(_MOST_SLICES, ceil(height / reach))
+        rows_each = max(1, ceil(rows * height / count / half - 0.25))
+        slices += [Slice(height / count, metals.index(material, 1), rows_each)] * count
+    if len(slices) > 1 and len(metals) == 2:
+        # The field bends round the end of a tall part.
+        last = slices[-1]
+        slices[-1] = Slice(last.height_m, last.metal, max(last.rows, resolution.half_rows))
+    return slices
+
+
+def _discharge(shot: Shot, omega: float) -> Discharge:
+    """The circuit outside the turns: what is in the bank's branch and what in the line depends on the crowbar."""
+    bank, switch, leads, crowbar = shot.bank, shot.switch, shot.leads, shot.crowbar
+    tail_inductance, tail_resistance = _tails(shot, omega)
+    front = (switch.inductance_henry + leads.inductance_henry, switch.resistance_ohm + leads.resistance_ohm)
+    in_bank = crowbar is not None and crowbar.across == "coil"
+    return Discharge(
+        capacitance=bank.capacitance_farad,
+        voltage=bank.charge_voltage_v,
+        bank_inductance=bank.total_inductance_henry + (front[0] if in_bank else 0.0),
+        bank_resistance=bank.total_resistance_ohm + (front[1] if in_bank else 0.0),
+        line_inductance=tail_inductance + (0.0 if in_bank else front[0]),
+        line_resistance=tail_resistance + (0.0 if in_bank else front[1]),
+        drop=switch.forward_drop_v,
+        conducts_reverse=switch.conducts_reverse,
+        switch_in_bank=in_bank,
+        spark=(switch.spark_length_m or 0.0) / sqrt(2.0 * ROMPE_WEIZEL_M2_PER_V2_S),
+        crowbar=crowbar is not None,
+        crowbar_inductance=crowbar.inductance_henry if crowbar else 1.0,
+        crowbar_resistance=crowbar.resistance_ohm if crowbar else 0.0,
+        crowbar_drop=crowbar.forward_drop_v if crowbar else 0.0,
+    )
+
+
+def _tails(shot: Shot, omega: float) -> tuple[float, float]:
+    """Inductance (H) and resistance (ohm) of the winding's tails and of its run along the axis."""
+    tails, coil = shot.leads.tails, shot.coil
+    if tails is None:
+        return 0.0, 0.0
+    metal = resolve(coil.material)
+    perimeter = pi * coil.radial_m if coil.wire_diameter_m is not None else 2.0 * (coil.radial_m + coil.axial_m)
+    diameter, run_length = perimeter / pi, max(coil.winding.turns_in_layers) * coil.pitch_m
+    radius = 0.5 * (shot.workpiece.outer_diameter_m + coil.radial_m) + shot.gap_m
+    inductance = go_and_return_inductance(tails.length_m, tails.spacing_m, diameter)
+    # Layers wound there and back run along the axis each; an even number of them comes back by itself.
+    inductance += helix_inductance(run_length, radius, diameter) if coil.layers_count % 2 == 1 else 0.0
+    resistivity = float(metal.resistivity.at(coil.initial_temperature_k))
+    skin = _skin_depth(metal, coil.initial_temperature_k, omega)
+    return inductance, skin_resistance(2.0 * tails.length_m, perimeter, coil.section_m2, resistivity, skin)
 
 
 def build(shot: Shot) -> c.Model:
     """Meshes, states and constants of a run."""
     resolution = FIDELITIES[shot.solver.fidelity]
-    part_material = shot.workpiece.layers[0].material
-    coil_metal, part_metal = resolve(shot.coil.material), resolve(part_material)
-    heating = shot.solver.heating
-    coil_table, part_table = (
-        _named_table(material, heating=heating)
-        if isinstance(material, str)
-        else _table(resolve(material), heating=heating)
-        for material in (shot.coil.material, part_material)
-    )
-    outer, inner = 0.5 * shot.workpiece.outer_diameter_m, 0.5 * shot.workpiece.inner_diameter_m
-    thickness = shot.workpiece.thickness_m
+    workpiece, metals = shot.workpiece, shot.metals
+    tables = _tables(metals, heating=shot.solver.heating)
+    coil_metal = resolve(shot.coil.material)
+    outer, inner = 0.5 * workpiece.outer_diameter_m, 0.5 * workpiece.inner_diameter_m
     omega = 0.5 * pi / _rough_quarter_period(shot)
+    winding = shot.coil.winding
     coil = mesh_coil(
-        shot.coil.turns_count,
-        shot.coil.pitch_m,
-        shot.coil.wire_diameter_m,
+        winding,
         outer,
         shot.gap_m,
-        _skin_depth(coil_metal, omega),
+        _skin_depth(coil_metal, shot.coil.initial_temperature_k, omega),
         resolution.bundle_rings,
     )
     part = mesh_part(
         inner,
         outer,
-        _skin_depth(part_metal, omega),
+        _slices(resolution, shot, metals),
+        min(_skin_depth(resolve(metal), workpiece.initial_temperature_k, omega) for metal in metals[1:]),
         resolution.columns,
-        _half_rows(resolution.half_rows, shot),
+        resolution.growth,
         _motion_cells(resolution.motion_cells, inner, outer),
+        is_tall=0.5 * workpiece.thickness_m > _reach(resolution, shot),
     )
-    part_density = part_metal.density_kg_per_m3 or 1.0
-    coil_density = coil_metal.density_kg_per_m3 or 1.0
-    wire_area = 0.25 * pi * shot.coil.wire_diameter_m**2
-    body = make_body(part.node_radius_m, thickness, part_density)
-    parts = (shot.bank, shot.switch, shot.leads)
+    density = tables.strength[:, 0]
+    body = make_body(part.node_radius_m, part.level_m, density[part.slice_metal], part.slice_metal)
+    turns = make_turns(
+        coil.turn_radius_m,
+        shot.coil.section_m2,
+        float(density[0]),
+        coil.turn_weight,
+        find_contacts(
+            coil.turn_layer, coil.turn_z_m, winding.layer_pitch_m, winding.axial_m, is_round=winding.is_round
+        ),
+    )
     return c.Model(
         coil=coil,
         part=part,
-        turns=make_turns(coil.turn_radius_m, wire_area, coil_density),
+        turns=turns,
         body=body,
         points=make_points(coil, part),
         unknowns=make_unknowns(coil, part.cell_column.size),
-        discharge=Discharge(
-            capacitance=shot.bank.capacitance_farad,
-            voltage=shot.bank.charge_voltage_v,
-            inductance=sum(piece.inductance_henry for piece in parts),
-            resistance=sum(piece.resistance_ohm for piece in parts),
-            drop=shot.switch.forward_drop_v,
-            conducts_reverse=shot.switch.conducts_reverse,
-        ),
+        discharge=_discharge(shot, omega),
         coil_strength=_strength(coil_metal),
-        part_strength=_strength(part_metal),
-        coil_table=coil_table,
-        part_table=part_table,
+        tables=tables,
         controls=c.Controls(
             steps_to_peak=resolution.steps_to_peak,
             motion=shot.solver.motion,
             stop_time=shot.solver.stop_time_s or 0.0,
             # Several passages of a sound wave through the part.
-            quiet_time=4.0 * shot.workpiece.outer_diameter_m / 4000.0,
+            quiet_time=4.0 * workpiece.outer_diameter_m / 4000.0,
             window=resolution.window,
-            wire_radius=0.5 * shot.coil.wire_diameter_m,
+            half_width=0.5 * shot.coil.radial_m,
             rupture_strain=coil_metal.rupture_strain_ratio or float("inf"),
             fracture_energy=FRACTURE_ENERGY_J_PER_M2,
             arc_fall=ARC_FALL_V,
             arc_gradient=ARC_GRADIENT_V_PER_M,
             taylor_quinney=TAYLOR_QUINNEY,
-            coil_density=coil_density,
-            part_mass=float(body.cell_mass.sum()),
         ),
     )
 
 
-def _run(shot: Shot) -> Run:
+def _start_enthalpy(shot: Shot) -> Floats:
+    """Specific enthalpy (J/kg) of each metal of the tables before the shot."""
+    coil, *part = shot.metals
+    start = [(coil, shot.coil.initial_temperature_k)]
+    start += [(material, shot.workpiece.initial_temperature_k) for material in part]
+    if not shot.solver.heating:
+        return np.zeros(len(start))
+    return np.array([enthalpy_at(_thermal(material, heating=True), temperature) for material, temperature in start])
+
+
+def run_shot(shot: Shot) -> Run:
+    """The run itself, with the state it ended in."""
     model = build(shot)
+    slices, cells = model.body.pressure.shape
     fields = c.make_fields(model.unknowns, model.points.radius.size)
-    heat = c.make_heat(model.unknowns, model.body.thickness.size, model.turns.radius.size)
-    loads = make_loads(model.turns.radius.size, model.body.thickness.size)
-    last_loads = make_loads(model.turns.radius.size, model.body.thickness.size)
+    heat = c.make_heat(model, _start_enthalpy(shot))
+    now, before = (make_loads(model.turns.radius.size, slices, cells) for _ in range(2))
     totals, rows = np.zeros(c.TOTALS), np.zeros((_MOST_ROWS, c.COLUMNS))
-    work = make_step_work(model.unknowns)
-    code, used = run(model, fields, heat, work, loads, last_loads, totals, rows)
-    return Run(model, heat, code, totals, rows[:used].copy())
+    code, used = run(model, fields, heat, make_step_work(model.unknowns), (now, before), totals, rows)
+    return Run(shot, model, fields, heat, code, totals, rows[:used].copy())

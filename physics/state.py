@@ -9,14 +9,15 @@ from numba import types
 from numba.experimental import structref
 from numpy.typing import NDArray
 
-from physics.circuit import Discharge, StepWork, Unknowns
+from physics.circuit import Discharge, StepWork, Unknowns, count
+from physics.deformation import Body
 from physics.geometry import Loads, Points
 from physics.mesh import CoilMesh, PartMesh
 from physics.plasticity import Strength
-from physics.radial import Body
 from physics.turns import Turns
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 # How a run ends.
 COMPLETED, STOPPED_EARLY, OVER_CRUSHED, BORE_CLOSED, RIM_EXTRUDED, MATERIAL_LIMIT, NOT_CONVERGED = range(7)
@@ -35,8 +36,21 @@ COMPLETED, STOPPED_EARLY, OVER_CRUSHED, BORE_CLOSED, RIM_EXTRUDED, MATERIAL_LIMI
     PART_TEMPERATURE,
     COIL_TEMPERATURE,
     SPEED,
-) = range(12)
-COLUMNS = 12
+    BANK_CURRENT,
+    CENTRE_FIELD,
+    COIL_VOLTAGE,
+    TURN_VOLTAGE,
+    LAYER_VOLTAGE,
+    HEAT_OUTSIDE,
+    HEAT_COIL,
+    HEAT_PART,
+    WORK_PART,
+    MOTION_PART,
+    MOTION_COIL,
+    ENERGY_ARC,
+    ENERGY_FIELD,
+) = range(25)
+COLUMNS = 25
 
 # Entries of the totals.
 (
@@ -61,19 +75,33 @@ COLUMNS = 12
     LOWEST_VOLTAGE,
     ASSEMBLIES,
     STEP,
-) = range(21)
-TOTALS = 21
+    CROWBAR_HEAT,
+    BANK_ACTION,
+    BURST_FIELD,
+    BURST_VOLTAGE,
+    SPARK_ACTION,
+    HIGHEST_BANK_CURRENT,
+    PART_ELASTIC,
+    PART_MOTION,
+    COIL_ELASTIC,
+    COIL_MOTION,
+) = range(31)
+TOTALS = 31
 
 
-class Table(NamedTuple):
-    """A metal's thermal properties over a uniform grid of specific enthalpy, as plain arrays."""
+class Tables(NamedTuple):
+    """Thermal properties of the metals of a run over uniform grids of specific enthalpy; row 0 is the coil's.
 
-    start: float
-    spacing: float
-    temperature: Floats
-    resistivity: Floats
-    molten: Floats
-    limit: float
+    `strength` has the constants of :class:`physics.plasticity.Strength`, one metal a row.
+    """
+
+    start: Floats  # (metals,) J/kg
+    spacing: Floats  # (metals,) J/kg
+    limit: Floats  # (metals,) J/kg, end of validity
+    temperature: Floats  # (metals, points) K
+    resistivity: Floats  # (metals, points) ohm m
+    molten: Floats  # (metals, points)
+    strength: Floats  # (metals, 12)
 
 
 class Controls(NamedTuple):
@@ -84,14 +112,12 @@ class Controls(NamedTuple):
     stop_time: float
     quiet_time: float
     window: float
-    wire_radius: float
+    half_width: float  # m, of the bare conductor along the radius
     rupture_strain: float
     fracture_energy: float
     arc_fall: float
     arc_gradient: float
     taylor_quinney: float
-    coil_density: float
-    part_mass: float
 
 
 class Model(NamedTuple):
@@ -105,9 +131,7 @@ class Model(NamedTuple):
     unknowns: Unknowns
     discharge: Discharge
     coil_strength: Strength
-    part_strength: Strength
-    coil_table: Table
-    part_table: Table
+    tables: Tables
     controls: Controls
 
 
@@ -133,13 +157,16 @@ class Fields(NamedTuple):
 
 
 class Heat(NamedTuple):
-    """Ohmic heat per kilogram of filaments and cells, the last step's share, and mean temperatures."""
+    """Enthalpy from ohmic heat per kilogram of filaments and cells, the last step's share, and what follows from it."""
 
     ohmic: Floats
     last: Floats
-    motion_temperature: Floats
-    turn_temperature: Floats
+    mass: Floats  # kg of one filament or upper-half cell
+    metal: Ints  # row of the tables
+    softness: Floats  # (slices, motion cells) thermal factor of the flow stress
+    turn_softness: Floats
     turn_molten: Floats
+    turn_temperature: Floats
 
 
 def _by_reference(plain: Any) -> Any:
@@ -168,6 +195,7 @@ PointsRef = _by_reference(Points)
 UnknownsRef = _by_reference(Unknowns)
 WorkRef = _by_reference(StepWork)
 LoadsRef = _by_reference(Loads)
+TablesRef = _by_reference(Tables)
 ModelRef = _by_reference(Model)
 FieldsRef = _by_reference(Fields)
 HeatRef = _by_reference(Heat)
@@ -176,7 +204,7 @@ HeatRef = _by_reference(Heat)
 def make_fields(unknowns: Unknowns, points: int) -> Fields:
     """Zeroed fields of the right sizes."""
     n = unknowns.filaments + unknowns.cells
-    size = 1 + unknowns.mode_filament.size + unknowns.cells
+    size = count(unknowns)
     return Fields(
         base=np.zeros((n, n)),
         matrix=np.zeros((n, n)),
@@ -197,7 +225,20 @@ def make_fields(unknowns: Unknowns, points: int) -> Fields:
     )
 
 
-def make_heat(unknowns: Unknowns, motion_cells: int, turns: int) -> Heat:
-    """Heat of a cold start."""
-    n = unknowns.filaments + unknowns.cells
-    return Heat(np.zeros(n), np.zeros(n), np.zeros(motion_cells), np.zeros(turns), np.zeros(turns))
+def make_heat(model: Model, enthalpy: Floats) -> Heat:
+    """Heat at the start; `enthalpy` (J/kg, above 293.15 K) is that of each metal of the tables."""
+    coil, part, density = model.coil, model.part, model.tables.strength[:, 0]
+    length = 2.0 * np.pi * model.turns.first_radius[coil.turn]
+    metal = np.concatenate([np.zeros(coil.turn.size, dtype=np.int64), part.slice_metal[part.cell_slice]])
+    volume = np.concatenate([coil.area_m2 * length, part.cell_volume_m3])
+    turns = model.turns.radius.size
+    return Heat(
+        ohmic=enthalpy[metal],
+        last=np.zeros(metal.size),
+        mass=density[metal] * volume,
+        metal=metal,
+        softness=np.zeros(model.body.pressure.shape),
+        turn_softness=np.zeros(turns),
+        turn_molten=np.zeros(turns),
+        turn_temperature=np.zeros(turns),
+    )

@@ -12,15 +12,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 from scipy.integrate import cumulative_trapezoid
 
 from physics.constants import AMBIENT_K
-from physics.materials import UNKNOWN_LIQUID_RESISTIVITY_RATIO, Metal
+from physics.kernel_cache import kernel
+from physics.materials import UNKNOWN_LIQUID_RESISTIVITY_RATIO, Metal, TemperatureTable
 
 #: Lowest temperature of a table, K; data that begin above it begin the table.
 LOWEST_TEMPERATURE_K = 77.0
-#: About how many points a table has.
+#: How many points a table has.
 POINTS_COUNT = 512
 
 _STEP_K = 1.0
@@ -61,7 +61,7 @@ class _SolidHeat:
     enthalpy_j_per_kg: FloatArray
 
 
-@njit(cache=True)
+@kernel
 def look_up(enthalpy: float, start: float, spacing: float, table: FloatArray) -> float:
     """Linear interpolation in a uniform table that begins at `start`; the end values hold outside, NaN stays NaN."""
     position = (enthalpy - start) / spacing
@@ -86,7 +86,9 @@ def thermal_table(metal: Metal, *, heating: bool) -> ThermalTable:
     grid = _enthalpy_grid(solid, _limit_enthalpy(metal, melting))
     molten = np.clip((grid - melting) / latent, 0.0, 1.0) if latent > 0.0 else np.zeros_like(grid)
     superheat_k = np.maximum(grid - melting - latent, 0.0) * _liquid_temperature_rise(metal)
-    solid_temperature = np.interp(grid, solid.enthalpy_j_per_kg, solid.temperature_k)
+    # Below the data the first point of the grid goes on with the specific heat at their start.
+    below = np.minimum(grid - solid.enthalpy_j_per_kg[0], 0.0) / float(_specific_heat(metal).at(solid.temperature_k[0]))
+    solid_temperature = np.interp(grid, solid.enthalpy_j_per_kg, solid.temperature_k) + below
     melted_resistivity = metal.resistivity.at(solid_temperature) * (1.0 + molten * (_liquid_ratio(metal) - 1.0))
     return ThermalTable(
         start_j_per_kg=float(grid[0]),
@@ -97,25 +99,36 @@ def thermal_table(metal: Metal, *, heating: bool) -> ThermalTable:
     )
 
 
+def enthalpy_at(table: ThermalTable, temperature_k: float) -> float:
+    """Specific enthalpy (J/kg) of the solid at a temperature inside the table."""
+    solid = table.molten_ratio == 0.0
+    return float(np.interp(temperature_k, table.temperature_k[solid], table.enthalpy_j_per_kg[solid]))
+
+
 def _flat_table(metal: Metal) -> ThermalTable:
     resistivity = float(metal.resistivity.at(AMBIENT_K))
     return ThermalTable(
         start_j_per_kg=0.0,
         spacing_j_per_kg=_FLAT_SPACING_J_PER_KG,
-        temperature_k=np.full(2, AMBIENT_K),
-        resistivity_ohm_m=np.full(2, resistivity),
-        molten_ratio=np.zeros(2),
+        temperature_k=np.full(POINTS_COUNT, AMBIENT_K),
+        resistivity_ohm_m=np.full(POINTS_COUNT, resistivity),
+        molten_ratio=np.zeros(POINTS_COUNT),
     )
 
 
-def _solid_heat(metal: Metal) -> _SolidHeat:
+def _specific_heat(metal: Metal) -> TemperatureTable:
     if metal.specific_heat is None:
         raise ValueError(f"{metal.name} lacks specific_heat_j_per_kg_k, which heating needs")
-    data_start = max(metal.specific_heat.temperature_k[0], metal.resistivity.temperature_k[0])
+    return metal.specific_heat
+
+
+def _solid_heat(metal: Metal) -> _SolidHeat:
+    specific_heat = _specific_heat(metal)
+    data_start = max(specific_heat.temperature_k[0], metal.resistivity.temperature_k[0])
     start = max(LOWEST_TEMPERATURE_K, float(data_start))
     end = metal.limit_temperature_k if metal.melting_temperature_k is None else metal.melting_temperature_k
     temperature = np.linspace(start, end, 1 + round((end - start) / _STEP_K))
-    enthalpy = cumulative_trapezoid(metal.specific_heat.at(temperature), temperature, initial=0.0)
+    enthalpy = cumulative_trapezoid(specific_heat.at(temperature), temperature, initial=0.0)
     return _SolidHeat(temperature, enthalpy - np.interp(AMBIENT_K, temperature, enthalpy))
 
 
@@ -134,11 +147,14 @@ def _limit_enthalpy(metal: Metal, melting: float) -> float:
 
 
 def _enthalpy_grid(solid: _SolidHeat, limit: float) -> FloatArray:
-    """Uniform grid with the start and zero (293.15 K) on it; its end is at most one spacing short of the limit."""
+    """Uniform grid of :data:`POINTS_COUNT` points with zero (293.15 K) on it; it ends at or a spacing below the limit.
+
+    It begins at the start of the data or, so that zero can be on it, less than a spacing below.
+    """
     start = float(solid.enthalpy_j_per_kg[0])
-    below_room = max(1, round((POINTS_COUNT - 1) * -start / (limit - start)))
-    last = int(below_room * (limit - start) / -start + 1e-9)
-    return -start / below_room * np.arange(-below_room, last - below_room + 1, dtype=np.float64)
+    spacing = (limit - start) / POINTS_COUNT
+    below_room = int(np.ceil(-start / spacing - 1e-9))
+    return spacing * np.arange(-below_room, POINTS_COUNT - below_room, dtype=np.float64)
 
 
 def _liquid_temperature_rise(metal: Metal) -> float:

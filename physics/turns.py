@@ -1,9 +1,10 @@
-"""The coil's turns as rings: outward motion, hoop stress, rupture, and arcs between the pieces.
+"""The coil's turns as rings: outward motion, hoop stress, contact of layers, rupture, arcs between the pieces.
 
 A turn of mass m, mean radius R and volume V obeys m R'' = F - V sigma / R with a one-dimensional
-elastic-plastic hoop stress. It ruptures when its plastic hoop strain reaches the metal's rupture
-strain or when it melts. The pieces fly on under the Lorentz force; the current goes on through one
-arc at each break, of voltage (fall + gradient x opened length), until it is gone.
+elastic-plastic hoop stress. A turn that reaches the one of the next layer takes it along: contact is
+perfectly inelastic. It ruptures when its plastic hoop strain reaches the metal's rupture strain or
+when it melts. The pieces fly on under the Lorentz force; the current goes on through one arc at each
+break, of voltage (fall + gradient x opened length), until it is gone.
 """
 
 from __future__ import annotations
@@ -12,12 +13,24 @@ from math import log, pi
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from physics.kernel_cache import kernel
 from physics.plasticity import plastic_increment
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+#: Turns this much nearer along the axis than they are thick are taken to touch.
+_OVERLAP = 0.99
+
+
+class Contacts(NamedTuple):
+    """Pairs of turns in neighbouring layers, and the difference of their radii (m) when they touch."""
+
+    inner: Ints
+    outer: Ints
+    distance: Floats
 
 
 class Turns(NamedTuple):
@@ -28,46 +41,96 @@ class Turns(NamedTuple):
     speed: Floats  # (T,) m/s, at half steps
     mass: Floats  # (T,) kg of one turn
     volume: Floats  # (T,) m^3 of one turn
+    weight: Floats  # (T,) 2 for a mirror pair, 1 on the mid-plane
     stress: Floats  # (T,) Pa hoop
     strain: Floats  # (T,) plastic hoop strain
     heat: Floats  # (T,) J/kg from plastic work
-    work: Floats  # (T,) J plastic work of one turn
+    work: Floats  # (T,) J plastic work of one turn, impacts included
     rupture_time: Floats  # (T,) s, negative while whole
     rupture_radius: Floats  # (T,) m
+    melted: Floats  # (T,) 1 where melting broke the turn
     pieces: Floats  # (T,)
+    arc: Floats  # (T,) V, voltage of the arcs of one turn now
+    arc_energy: Floats  # (T,) J of one turn so far
+    voltage: Floats  # (T,) V along one turn now
+    linkage: Floats  # (T,) Wb of its centre filament
+    peak_voltage: Floats  # (T,) V
+    peak_force: Floats  # (T,) N outward
+    inner: Ints  # (C,) turns that can push one of the next layer ...
+    outer: Ints  # (C,) ... and that one
+    distance: Floats  # (C,) m between their radii when they touch
 
 
-def make_turns(radius: Floats, wire_area: float, density: float) -> Turns:
-    """Turns at rest with mean radii (m) and wire section (m^2); density in kg/m^3."""
+def make_turns(
+    radius: Floats,
+    wire_area: float,
+    density: float,
+    weight: Floats | None = None,
+    contacts: Contacts | None = None,
+) -> Turns:
+    """Turns at rest with mean radii (m) and conductor section (m^2); density in kg/m^3."""
     count = radius.size
+    none = np.zeros(0, dtype=np.int64)
+    inner, outer, distance = contacts or (none, none, np.zeros(0))
     volume = 2.0 * pi * radius * wire_area
+
+    def zeros() -> Floats:
+        return np.zeros(count)
+
     return Turns(
         first_radius=radius.copy(),
         radius=radius.copy(),
-        speed=np.zeros(count),
+        speed=zeros(),
         mass=density * volume,
         volume=volume,
-        stress=np.zeros(count),
-        strain=np.zeros(count),
-        heat=np.zeros(count),
-        work=np.zeros(count),
+        weight=np.ones(count) if weight is None else weight,
+        stress=zeros(),
+        strain=zeros(),
+        heat=zeros(),
+        work=zeros(),
         rupture_time=np.full(count, -1.0),
-        rupture_radius=np.zeros(count),
-        pieces=np.zeros(count),
+        rupture_radius=zeros(),
+        melted=zeros(),
+        pieces=zeros(),
+        arc=zeros(),
+        arc_energy=zeros(),
+        voltage=zeros(),
+        linkage=zeros(),
+        peak_voltage=zeros(),
+        peak_force=zeros(),
+        inner=inner,
+        outer=outer,
+        distance=distance,
     )
 
 
-@njit(cache=True, nogil=True)
-def advance_turns(turns, strength, force, temperature, taylor_quinney, dt):
-    """One explicit step of `dt` s under radial force (N, on each single turn) at temperature (K)."""
+def find_contacts(layer: Ints, height: Floats, spacing: float, axial: float, *, is_round: bool) -> Contacts:
+    """Pairs of turns in neighbouring layers that can touch, and at which difference of radius (m) they do.
+
+    `height` (m) is that of the turns above the mid-plane, `spacing` the distance (m) of layers, `axial` the
+    conductor's size (m). Round wires touch when their centres are `spacing` apart, strips when their faces are.
+    """
+    inner, outer = np.nonzero(layer[None, :] == layer[:, None] + 1)
+    apart = np.abs(height[outer] - height[inner])
+    near = apart < (spacing if is_round else axial) * _OVERLAP
+    distance = np.sqrt(np.maximum(spacing**2 - apart**2, 0.0)) if is_round else np.full(apart.size, spacing)
+    return Contacts(inner[near], outer[near], distance[near])
+
+
+@kernel
+def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
+    """One explicit step of `dt` s under radial force (N, on each single turn); `softness` as in plasticity."""
     for t in range(turns.radius.size):
         push = force[t] - turns.volume[t] * turns.stress[t] / turns.radius[t]
         turns.speed[t] += dt * push / turns.mass[t]
+        turns.peak_force[t] = max(turns.peak_force[t], force[t])
+    _collide(turns)
+    for t in range(turns.radius.size):
         radius = turns.radius[t] + dt * turns.speed[t]
         if turns.rupture_time[t] < 0.0:
             trial = turns.stress[t] + strength.youngs_modulus * log(radius / turns.radius[t])
             increment = plastic_increment(
-                strength, abs(trial), strength.youngs_modulus, turns.strain[t], temperature[t], dt
+                strength, abs(trial), strength.youngs_modulus, turns.strain[t], softness[t], dt
             )
             stress = abs(trial) - strength.youngs_modulus * increment
             turns.stress[t] = stress if trial > 0.0 else -stress
@@ -78,7 +141,25 @@ def advance_turns(turns, strength, force, temperature, taylor_quinney, dt):
         turns.radius[t] = radius
 
 
-@njit(cache=True, nogil=True)
+@kernel
+def _collide(turns):
+    """Turns that touch and close in on the next layer's go on with it at their common speed."""
+    # Pairs are in the order of the layers, so sweeps outwards and inwards settle a stack.
+    pairs = turns.inner.size
+    for sweep in range(4):
+        for i in range(pairs):
+            c = i if sweep % 2 == 0 else pairs - 1 - i
+            t, u = turns.inner[c], turns.outer[c]
+            if turns.radius[u] - turns.radius[t] > turns.distance[c] or turns.speed[t] <= turns.speed[u]:
+                continue
+            inner, outer = turns.weight[t] * turns.mass[t], turns.weight[u] * turns.mass[u]
+            closing = turns.speed[t] - turns.speed[u]
+            common = (inner * turns.speed[t] + outer * turns.speed[u]) / (inner + outer)
+            turns.work[t] += 0.5 * inner * outer / (inner + outer) * closing**2 / turns.weight[t]
+            turns.speed[t] = turns.speed[u] = common
+
+
+@kernel
 def rupture(turns, density, rupture_strain, molten, fracture_energy, time):
     """Break every turn that has reached its rupture strain or melted; returns how many broke now.
 
@@ -93,35 +174,46 @@ def rupture(turns, density, rupture_strain, molten, fracture_energy, time):
         turns.pieces[t] = max(2.0, round(2.0 * pi * turns.radius[t] / length))
         turns.rupture_time[t] = time
         turns.rupture_radius[t] = turns.radius[t]
+        turns.melted[t] = 1.0 if turns.strain[t] < rupture_strain else 0.0
         turns.stress[t] = 0.0
         broken += 1
     return broken
 
 
-@njit(cache=True, nogil=True)
-def arc_voltage(turns, turn_weight, fall, gradient):
+@kernel
+def arc_voltage(turns, fall, gradient):
     """Voltage (V) of all arcs in series: falls of every break plus the gradient over the opened length."""
     total = 0.0
     for t in range(turns.radius.size):
         if turns.rupture_time[t] >= 0.0:
             opened = max(2.0 * pi * (turns.radius[t] - turns.rupture_radius[t]), 0.0)
-            total += turn_weight[t] * (turns.pieces[t] * fall + gradient * opened)
+            turns.arc[t] = turns.pieces[t] * fall + gradient * opened
+            total += turns.weight[t] * turns.arc[t]
     return total
 
 
-@njit(cache=True, nogil=True)
-def hoop_elastic_energy(turns, turn_weight, strength):
+@kernel
+def hoop_elastic_energy(turns, strength):
     """Elastic energy (J) of all turns."""
     total = 0.0
     for t in range(turns.radius.size):
-        total += turn_weight[t] * turns.volume[t] * 0.5 * turns.stress[t] ** 2 / strength.youngs_modulus
+        total += turns.weight[t] * turns.volume[t] * 0.5 * turns.stress[t] ** 2 / strength.youngs_modulus
     return total
 
 
-@njit(cache=True, nogil=True)
-def turns_kinetic_energy(turns, turn_weight):
+@kernel
+def turns_kinetic_energy(turns):
     """Kinetic energy (J) of all turns."""
     total = 0.0
     for t in range(turns.radius.size):
-        total += turn_weight[t] * 0.5 * turns.mass[t] * turns.speed[t] ** 2
+        total += turns.weight[t] * 0.5 * turns.mass[t] * turns.speed[t] ** 2
+    return total
+
+
+@kernel
+def turns_plastic_work(turns):
+    """Plastic work (J) of all turns, impacts of layers included."""
+    total = 0.0
+    for t in range(turns.radius.size):
+        total += turns.weight[t] * turns.work[t]
     return total

@@ -2,7 +2,8 @@
 
 AWG diameters come from the formula of ASTM B258, ``d = 0.005 in * 92^((36 - n)/39)``; metric ones are the
 nominal diameters of IEC 60317-0-1. The enamel is NEMA MW 1000 heavy build or IEC grade 2 (the same
-thickness class); `enamel_increase_m` is the smallest increase in diameter that the standard allows.
+thickness class); `enamel_increase_m` is the smallest increase in diameter that the standard allows,
+`pair_breakdown_v` the least voltage that two films face to face have to bear.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ class Wire:
     name: str
     diameter_m: float
     enamel_increase_m: float
+    pair_breakdown_v: float
     source: str
 
     @property
@@ -52,6 +54,22 @@ def _source(content: Mapping[str, Any], status: str) -> str:
     return f"{content['citation']}; {status}"
 
 
+@cache
+def _breakdown_table() -> tuple[tuple[float, float], ...]:
+    rows = _read("iec_60317_breakdown.json")["grade_2"]
+    return tuple((row["up_to_mm"] * _MILLIMETRE_M, float(row["pair_v"])) for row in rows)
+
+
+def pair_breakdown(diameter_m: float) -> float:
+    """Least breakdown voltage (V) of two films of grade 2 enamel on wire of this bare diameter (m).
+
+    IEC 60317-0-1, twisted pair; between two sizes the value of the next larger one. The heavy build of
+    NEMA MW 1000 is of the same thickness and is taken to bear the same.
+    """
+    table = _breakdown_table()
+    return next((volts for up_to, volts in table if diameter_m <= up_to), table[-1][1])
+
+
 def _awg_wires() -> list[Wire]:
     content = _read("nema_mw_1000.json")
     return [
@@ -59,6 +77,7 @@ def _awg_wires() -> list[Wire]:
             f"awg_{row['gauge']:02d}",
             awg_diameter(row["gauge"]),
             row["increase_mil"] * _MIL_M,
+            pair_breakdown(awg_diameter(row["gauge"])),
             _source(content, row["status"]),
         )
         for row in content["heavy_build"]
@@ -72,6 +91,7 @@ def _metric_wires() -> list[Wire]:
             f"metric_{row['diameter_mm']:.3f}".replace(".", "_"),
             row["diameter_mm"] * _MILLIMETRE_M,
             row["increase_mm"] * _MILLIMETRE_M,
+            pair_breakdown(row["diameter_mm"] * _MILLIMETRE_M),
             _source(content, row["status"]),
         )
         for row in content["grade_2"]

@@ -145,6 +145,7 @@ _REASON_WORDS = {
     "bore_closed": "a bore that closes before the target is reached",
     "rim_extruded": "a rim that is squeezed out before the target is reached",
     "material_limit": "a limit of the material",
+    "insulation_failed": "the wire's insulation",
     "not_converged": "a run that found no steady answer",
     "model_fault": "a fault of the model",
 }
@@ -161,6 +162,8 @@ def _what_gives(request: DesignRequest, nearest: Candidate) -> str:
             f"It gets {done:.0%} of the wanted shrink: allow more {name}, a smaller gap, less stray inductance, "
             "a thinner part, or a larger target diameter."
         )
+    if nearest.reason == "insulation_failed":
+        return "Allow more turns (fewer volts each), thicker enamel, or a lower charge voltage with more capacitance."
     if nearest.reason == "coil_bursts_first":
         return "Allow thicker wire or more turns, so that the coil holds longer, or a faster bank (less capacitance)."
     if nearest.reason in ("over_crushed", "bore_closed", "rim_extruded", "material_limit"):

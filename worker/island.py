@@ -115,6 +115,8 @@ class _Space:
             wire=chosen.name,
             wire_diameter_m=chosen.diameter_m,
             pitch_m=chosen.pitch_m,
+            enamel_thickness_m=0.5 * chosen.enamel_increase_m,
+            enamel_pair_breakdown_v=chosen.pair_breakdown_v,
             gap_m=float(values["gap_m"]),
             capacitance_farad=float(values["capacitance_farad"]),
         )

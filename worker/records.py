@@ -26,6 +26,7 @@ Reason = Literal[
     "bore_closed",
     "rim_extruded",
     "material_limit",
+    "insulation_failed",
     "not_converged",
     "model_fault",
 ]
@@ -38,6 +39,8 @@ class Parameters(Checked):
     wire: WireName
     wire_diameter_m: float = Field(description="Bare diameter.")
     pitch_m: float = Field(description="Axial distance from turn to turn.")
+    enamel_thickness_m: float = Field(description="Enamel, one side.")
+    enamel_pair_breakdown_v: float | None = Field(description="Breakdown voltage of two films; null if not known.")
     gap_m: float = Field(description="Gap, metal to metal.")
     capacitance_farad: float
 

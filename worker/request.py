@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from physics.materials import MaterialChoice, resolve
 from physics.schema import Checked
-from physics.shot import Leads, Switch, Workpiece
+from physics.shot import Crowbar, Leads, Switch, Workpiece
 from physics.wires import WireName
 
 
@@ -47,6 +47,7 @@ class Bench(Checked):
     bank: BankStray = Field(default_factory=BankStray)
     switch: Switch = Field(default_factory=Switch)
     leads: Leads = Field(default_factory=Leads)
+    crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
 
 
 class TurnsRange(Checked):
@@ -123,7 +124,8 @@ class DesignRequest(Checked):
 
     @model_validator(mode="after")
     def _materials_suffice(self) -> DesignRequest:
-        parts = (("coil", self.search.coil_material), ("workpiece", self.workpiece.layers[0].material))
+        parts = [("coil", self.search.coil_material)]
+        parts += [("workpiece", layer.material) for layer in self.workpiece.layers]
         for part, material in parts:
             missing = resolve(material).missing_for(motion=True, heating=True)
             if missing:

@@ -43,6 +43,7 @@ TOO_STRONG: dict[str, Reason] = {
     "bore_closed": "bore_closed",
     "rim_extruded": "rim_extruded",
     "material_limit": "material_limit",
+    "insulation_failed": "insulation_failed",
     "not_converged": "not_converged",
 }
 
@@ -60,6 +61,7 @@ def shot_for(request: DesignRequest, parameters: Parameters, charge_voltage_v: f
             },
             "switch": bench.switch,
             "leads": bench.leads,
+            "crowbar": bench.crowbar,
             "coil": {
                 "turns_count": parameters.turns_count,
                 "wire_diameter_m": parameters.wire_diameter_m,
@@ -67,6 +69,10 @@ def shot_for(request: DesignRequest, parameters: Parameters, charge_voltage_v: f
                 "material": request.search.coil_material,
             },
             "gap_m": parameters.gap_m,
+            "insulation": {
+                "enamel_thickness_m": parameters.enamel_thickness_m,
+                "enamel_pair_breakdown_v": parameters.enamel_pair_breakdown_v,
+            },
             "workpiece": request.workpiece,
             "limits": request.limits.model_dump(),
             "solver": {"fidelity": fidelity},

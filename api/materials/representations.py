@@ -61,6 +61,8 @@ class MaterialDetail(MaterialEntry):
     poisson_ratio: float | None
     flow_stress: FlowStress | None
     rupture_strain_ratio: float | None
+    flow_strain_limit_ratio: float | None = Field(description="Largest strain at which its flow stress was measured.")
+    warning: str | None = Field(description="What the model leaves out about this metal.")
     sources: dict[str, list[MaterialSource]] = Field(description="Sources by property.")
     material_data_version: str
 
@@ -104,6 +106,8 @@ def detail_of(material: LibraryMaterial) -> MaterialDetail:
             "poisson_ratio": metal.poisson_ratio,
             "flow_stress": metal.flow_stress,
             "rupture_strain_ratio": metal.rupture_strain_ratio,
+            "flow_strain_limit_ratio": metal.flow_strain_limit_ratio,
+            "warning": metal.warning,
             "sources": {
                 name: [MaterialSource(citation=s.citation, status=s.status) for s in sources]
                 for name, sources in material.sources.items()

@@ -18,6 +18,8 @@ class WireEntry(Checked):
     name: str
     wire_diameter_m: float = Field(description="Bare diameter.")
     pitch_m: float = Field(description="Closest pitch: bare diameter plus enamel, turn touching turn.")
+    enamel_thickness_m: float = Field(description="Enamel, one side, the least that the standard allows.")
+    enamel_pair_breakdown_v: float = Field(description="Least breakdown voltage of two films face to face.")
     source: str
 
 
@@ -28,7 +30,14 @@ class WireList(Checked):
 
 
 def _entry_of(wire: Wire) -> WireEntry:
-    return WireEntry(name=wire.name, wire_diameter_m=wire.diameter_m, pitch_m=wire.pitch_m, source=wire.source)
+    return WireEntry(
+        name=wire.name,
+        wire_diameter_m=wire.diameter_m,
+        pitch_m=wire.pitch_m,
+        enamel_thickness_m=0.5 * wire.enamel_increase_m,
+        enamel_pair_breakdown_v=wire.pair_breakdown_v,
+        source=wire.source,
+    )
 
 
 @router.get("", summary="The stock of wires", responses=stated())

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from physics.deformation import Body, make_body
 from physics.geometry import Points, axial_field, locate, make_points, resistances, split
 from physics.inductance import assemble
-from physics.mesh import CoilMesh, PartMesh, mesh_coil, mesh_part
-from physics.radial import Body, make_body
+from physics.mesh import CoilMesh, PartMesh, Slice, mesh_coil, mesh_part
 from physics.state import Model
 from physics.turns import Turns, make_turns
+from physics.winding import Winding
 
 Floats = NDArray[np.float64]
 
@@ -54,7 +55,7 @@ class Section:
 def make_section(coil: CoilMesh, part: PartMesh, turns: Turns, body: Body) -> Section:
     """The section of these meshes in this state."""
     points = make_points(coil, part)
-    split(coil.radius_m.size, part, body, points)
+    split(coil, part, body, points)
     n = coil.radius_m.size + part.cell_column.size
     slopes = (points.used[0], n)
     section = Section(coil, part, turns, body, points, np.zeros((n, n)), np.zeros(slopes), np.zeros(slopes))
@@ -90,23 +91,24 @@ class LonePart:
 
     def cell_area(self) -> Floats:
         """Section (m^2) of each cell at rest."""
-        part, thickness = self.section.part, self.section.body.thickness[0]
-        return np.asarray((part.cell_right_m - part.cell_left_m) * (part.cell_top - part.cell_bottom) * thickness)
+        part = self.section.part
+        height = np.diff(part.level_m)[part.cell_slice] * (part.cell_top - part.cell_bottom)
+        return np.asarray((part.cell_right_m - part.cell_left_m) * height)
 
     def _sum_over_sub_cells(self, values: Floats) -> Floats:
         points, filaments = self.section.points, self.section.coil.radius_m.size
-        rows = slice(filaments, int(points.used[0]))
+        rows = slice(self.section.coil.point_filament.size, int(points.used[0]))
         sums = np.bincount(points.cell[rows] - filaments, points.share[rows] * values[rows])
         return np.asarray(sums, dtype=np.float64)
 
 
 def lone_part(radius: float, thickness: float, columns: int, half_rows: int) -> LonePart:
     """A solid disc or cylinder (m) cut into equal columns; the coil that the mesh wants is far away and left out."""
-    # With a skin of a third of the radius (and a hair) the columns come out equal.
-    part = mesh_part(0.0, radius, (1.0 + 1e-9) * radius / 3.0, columns, half_rows, columns)
-    coil = mesh_coil(1, 1e-3, 1e-4, 10.0 * radius, 1e-3, 1e-3, 1)
-    section = make_section(
-        coil, part, make_turns(coil.turn_radius_m, 1e-8, 1.0), make_body(part.node_radius_m, thickness, 1.0)
-    )
+    # With a skin of a third of the radius (and a hair) and hardly any growth the columns come out equal.
+    skin, growth = (1.0 + 1e-9) * radius / 3.0, 1.0 + 1e-6
+    part = mesh_part(0.0, radius, [Slice(0.5 * thickness, 0, half_rows)], skin, columns, growth, columns)
+    coil = mesh_coil(Winding(1, 1, 1e-3, 1e-3, 1e-3, 1e-3, is_round=True), radius, 9.0 * radius, 1e-3, 1)
+    body = make_body(part.node_radius_m, part.level_m, np.ones(1), part.slice_metal)
+    section = make_section(coil, part, make_turns(coil.turn_radius_m, 1e-8, 1.0), body)
     cells = slice(coil.radius_m.size, None)
     return LonePart(section, section.matrix[cells, cells], 2.0 * section.resistance(1.0)[cells])

@@ -49,9 +49,19 @@ def changed(shot: Mapping[str, Any], **changes: Any) -> dict[str, Any]:
     return merged
 
 
+#: Members of a coil of flat strip.
+STRIP = {
+    "turns_count": 5,
+    "wire_diameter_m": None,
+    "strip_width_m": 3e-3,
+    "strip_thickness_m": 1.2e-3,
+    "pitch_m": 3.3e-3,
+}
+
+_SPARK_GAP = {"kind": "spark_gap", "forward_drop_v": 0.0, "spark_length_m": 0.01}
 _IDEAL = {"kind": "ideal", "inductance_henry": 0.0, "resistance_ohm": 0.0, "forward_drop_v": 0.0}
 
-#: Discs, washers and rings, odd and even turns, both switches, with and without burst, at `design`.
+#: All kinds of part, coil, switch and crowbar, odd and even turns, with and without burst, at `design`.
 VARIED_SHOTS: dict[str, dict[str, Any]] = {
     "disc of brass, burst": TRADE_SHOT,
     "disc of copper": changed(TRADE_SHOT, workpiece=part("disc", 0.030, 2e-3, "copper")),
@@ -85,4 +95,34 @@ VARIED_SHOTS: dict[str, dict[str, Any]] = {
         coil={"turns_count": 3, "wire_diameter_m": 2.6e-3, "pitch_m": 2.9e-3},
         workpiece=part("ring", 0.050, 6e-3, "aluminium_6061_t6", inner_m=0.042),
     ),
+    "tube of copper": changed(
+        TRADE_SHOT, bank={"charge_voltage_v": 6000.0}, workpiece=part("tube", 0.024, 0.03, "copper", inner_m=0.0215)
+    ),
+    "clad disc": changed(
+        TRADE_SHOT,
+        workpiece={
+            "layers": [
+                {"material": "cupronickel_75_25", "fraction_ratio": 0.165},
+                {"material": "copper", "fraction_ratio": 0.67},
+                {"material": "cupronickel_75_25", "fraction_ratio": 0.165},
+            ]
+        },
+    ),
+    "two layers of wire": changed(TRADE_SHOT, coil={"turns_count": 11, "layers_count": 2}),
+    "flat strip": changed(TRADE_SHOT, coil=STRIP),
+    "crowbar across the bank": changed(
+        TRADE_SHOT,
+        bank={"charge_voltage_v": 4500.0},
+        crowbar={"across": "bank", "inductance_henry": 3e-8, "resistance_ohm": 1e-3, "forward_drop_v": 5.0},
+    ),
+    "crowbar across the coil": changed(
+        TRADE_SHOT,
+        bank={"charge_voltage_v": 4500.0},
+        crowbar={"across": "coil", "inductance_henry": 3e-8, "resistance_ohm": 1e-3, "forward_drop_v": 5.0},
+    ),
+    "crowbar across the bank, burst": changed(
+        TRADE_SHOT, crowbar={"across": "bank", "inductance_henry": 3e-8, "resistance_ohm": 1e-3, "forward_drop_v": 5.0}
+    ),
+    "spark gap, damped bank": changed(TRADE_SHOT, switch=_SPARK_GAP, bank={"damping_resistance_ohm": 0.02}),
+    "cold coil": changed(TRADE_SHOT, bank={"charge_voltage_v": 4500.0}, coil={"initial_temperature_k": 77.0}),
 }

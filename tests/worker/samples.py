@@ -50,6 +50,8 @@ def candidate(number: int, *, energy_j: float = 2000.0, voltage_v: float = 5000.
             "wire": "awg_12",
             "wire_diameter_m": 2.05e-3,
             "pitch_m": 2.1e-3,
+            "enamel_thickness_m": 4e-5,
+            "enamel_pair_breakdown_v": 5000.0,
             "gap_m": 1e-3,
             "capacitance_farad": 1.5e-4,
         },

@@ -22,6 +22,8 @@ def coil(name: str = "awg_12", turns: int = 7, gap_m: float = 1e-3, capacitance_
         wire=found.name,
         wire_diameter_m=found.diameter_m,
         pitch_m=found.pitch_m,
+        enamel_thickness_m=0.5 * found.enamel_increase_m,
+        enamel_pair_breakdown_v=found.pair_breakdown_v,
         gap_m=gap_m,
         capacitance_farad=capacitance_farad,
     )

@@ -11,17 +11,22 @@ import pytest
 from numpy.typing import NDArray
 
 from physics.circuit import (
+    BANK,
     Discharge,
     Unknowns,
     add_resistance,
+    count,
     currents,
     generalise,
+    linkages,
+    loop_of,
     make_step_work,
     make_unknowns,
     step,
 )
+from physics.figures import peak_of
 from physics.mesh import mesh_coil
-from physics.outcome import peak_of
+from physics.winding import Winding
 
 Floats = NDArray[np.float64]
 
@@ -68,27 +73,40 @@ def one_coil() -> Unknowns:
 
 
 def plain_loop(bank: Bank) -> Discharge:
-    """The bank with an ideal switch."""
+    """The bank with an ideal switch and no crowbar."""
     return Discharge(
         capacitance=bank.capacitance_farad,
         voltage=bank.voltage_v,
-        inductance=0.0,
-        resistance=bank.resistance_ohm,
+        bank_inductance=0.0,
+        bank_resistance=bank.resistance_ohm,
+        line_inductance=0.0,
+        line_resistance=0.0,
         drop=0.0,
         conducts_reverse=True,
+        switch_in_bank=False,
+        spark=0.0,
+        crowbar=False,
+        crowbar_inductance=1.0,
+        crowbar_resistance=0.0,
+        crowbar_drop=0.0,
     )
+
+
+def of_coil(henry: float) -> Floats:
+    """Generalised inductance of one coil; the crowbar's current has none of its own."""
+    return np.diag([henry, 0.0])
 
 
 def discharge(bank: Bank, step_s: float, steps: int) -> Trace:
     """The bank's discharge by the project's own step."""
     unknowns = one_coil()
-    loop = plain_loop(bank)
-    inductance, flux, work = np.full((1, 1), bank.inductance_henry), np.zeros(1), make_step_work(unknowns)
+    loop = loop_of(plain_loop(bank), BANK, 0.0)
+    inductance, flux, work = of_coil(bank.inductance_henry), np.zeros(2), make_step_work(unknowns)
     rows = [(0.0, 0.0, bank.voltage_v)]
     for k in range(1, steps + 1):
         ok, voltage = step(
             unknowns, loop, np.zeros(1), inductance, inductance,
-            moved=False, closed=True, drop=0.0, h=step_s, flux=flux, voltage=rows[-1][2], work=work,
+            moved=False, drop=0.0, crowbar_drop=0.0, h=step_s, flux=flux, voltage=rows[-1][2], work=work,
         )  # fmt: skip
         assert ok
         rows.append((k * step_s, float(work.second[0]), voltage))
@@ -185,12 +203,12 @@ def test_step_damps_what_it_cannot_resolve() -> None:
 def test_moving_coil_keeps_its_flux() -> None:
     """In a loop without resistance and voltage the current follows the inductance so that the flux stays."""
     # Faraday: d(L I)/dt = 0. The bank is so large that it stays at zero volts.
-    unknowns, work, flux = one_coil(), make_step_work(one_coil()), np.full(1, 2e-6 * 5e4)
-    loop = plain_loop(Bank(0.0, 1e6, 2e-6, 0.0))
+    unknowns, work, flux = one_coil(), make_step_work(one_coil()), np.array([2e-6 * 5e4, 0.0])
+    loop = loop_of(plain_loop(Bank(0.0, 1e6, 2e-6, 0.0)), BANK, 0.0)
     for before, after in pairwise(np.linspace(2e-6, 3e-6, 21)):
         ok, _ = step(
-            unknowns, loop, np.zeros(1), np.full((1, 1), before), np.full((1, 1), after),
-            moved=True, closed=True, drop=0.0, h=1e-6, flux=flux, voltage=0.0, work=work,
+            unknowns, loop, np.zeros(1), of_coil(before), of_coil(after),
+            moved=True, drop=0.0, crowbar_drop=0.0, h=1e-6, flux=flux, voltage=0.0, work=work,
         )  # fmt: skip
         assert ok
         assert work.second[0] == pytest.approx(0.1 / after, rel=1e-9)
@@ -199,20 +217,23 @@ def test_moving_coil_keeps_its_flux() -> None:
 @pytest.mark.parametrize(("turns", "rings"), [(4, 1), (5, 1), (3, 2)])
 def test_turns_are_in_series_and_their_filaments_parallel(turns: int, rings: int) -> None:
     """Any choice of independent currents gives every turn the coil current, and energy and loss are kept."""
-    coil, cells = mesh_coil(turns, 2.3e-3, 2e-3, 0.011, 1e-3, 4e-4, rings), 3
+    winding = Winding(turns, 1, 2e-3, 2e-3, 2.3e-3, 2.3e-3, is_round=True)
+    coil, cells = mesh_coil(winding, 9e-3, 1e-3, 4e-4, rings), 3
     unknowns, rng = make_unknowns(coil, cells), np.random.default_rng(5)
-    n = coil.radius_m.size + cells
-    size = 1 + unknowns.mode_filament.size + cells
+    n, size = coil.radius_m.size + cells, count(unknowns)
     root = rng.normal(size=(n, n))
     matrix, resistance = root @ root.T, rng.uniform(1e-4, 1e-3, n)
-    q, filament = rng.normal(size=size), np.zeros(n)
+    q, filament = np.r_[rng.normal(size=size - 1), 0.0], np.zeros(n)
     currents(unknowns, q, filament)
     for turn in range(coil.centre.size):
         members = coil.turn == turn
         assert (coil.multiplicity * filament[: members.size])[members].sum() == pytest.approx(q[0])
-    inductance, ohmic = np.zeros((size, size)), np.zeros((size, size))
-    generalise(unknowns, matrix, 1e-7, np.zeros((n, size)), inductance)
-    add_resistance(unknowns, resistance, 2e-3, 1.0, ohmic)
-    assert q @ inductance @ q == pytest.approx(filament @ matrix @ filament + 1e-7 * q[0] ** 2)
-    loss = (unknowns.weight * resistance * filament**2).sum() + 2e-3 * q[0] ** 2
-    assert q @ ohmic @ q == pytest.approx(loss)
+    inductance, ohmic, flux = np.zeros((size, size)), np.zeros((size, size)), np.zeros(size)
+    generalise(unknowns, matrix, np.zeros((n, size)), inductance)
+    add_resistance(unknowns, resistance, 1.0, ohmic)
+    assert q @ inductance @ q == pytest.approx(filament @ matrix @ filament)
+    assert q @ ohmic @ q == pytest.approx((unknowns.weight * resistance * filament**2).sum())
+    # What lies outside the coil adds its own.
+    outside = plain_loop(Bank(1.0, 1.0, 0.0, 0.0))._replace(line_inductance=3e-7, bank_inductance=2e-7)
+    linkages(loop_of(outside, BANK, 0.0), inductance, q, flux)
+    assert q @ flux == pytest.approx(filament @ matrix @ filament + 5e-7 * q[0] ** 2)

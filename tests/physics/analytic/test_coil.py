@@ -2,53 +2,12 @@
 
 from __future__ import annotations
 
-from math import atan, atanh, exp, log, pi, sin, sinh, sqrt
-from typing import Any
+from math import pi
 
 import pytest
-from scipy.special import ellipe, ellipk
 
-from physics.constants import MU_0
+from tests.physics.coils import GAP_M, PART_RADIUS_M, coil_shot, peak_through, round_wire_coil
 from tests.physics.shots import Fire
-
-GAP_M, PART_RADIUS_M, CAPACITANCE_FARAD, VOLTAGE_V = 1.2e-2, 1e-3, 1e-3, 100.0
-
-
-def current_sheet(radius: float, length: float, turns: int) -> float:
-    """Inductance (H) of a cylindrical current sheet (Lorenz 1879; Nagaoka's coefficient in closed form)."""
-    modulus = 4.0 * radius**2 / (4.0 * radius**2 + length**2)
-    k = sqrt(modulus)
-    bracket = (2.0 * modulus - 1.0) / k**3 * ellipe(modulus) + (1.0 - modulus) / k**3 * ellipk(modulus) - 1.0
-    return float(8.0 / 3.0 * MU_0 * turns**2 * radius**3 / length**2 * bracket)
-
-
-def round_wire_coil(radius: float, pitch: float, wire: float, turns: int) -> float:
-    """Inductance (H) with Rosa's corrections for round wire (Rosa & Grover 1912; series for B from memory, high)."""
-    own = 1.25 - log(2.0 * pitch / wire)
-    others = log(2.0 * pi) - 1.5 - log(turns) / (6.0 * turns) - 0.33084236 / turns
-    others += -1.0 / (120.0 * turns**3) + 1.0 / (504.0 * turns**5)
-    return current_sheet(radius, turns * pitch, turns) - MU_0 * radius * turns * (own + others)
-
-
-def coil_shot(turns: int, wire: float, pitch: float, conductivity: float) -> dict[str, Any]:
-    """A bank on a coil of thin wire; the part is a speck that hardly conducts."""
-    return {
-        "bank": {"capacitance_farad": CAPACITANCE_FARAD, "charge_voltage_v": VOLTAGE_V},
-        "coil": {
-            "turns_count": turns,
-            "wire_diameter_m": wire,
-            "pitch_m": pitch,
-            "material": {"conductivity_s_per_m": conductivity},
-        },
-        "gap_m": GAP_M,
-        "workpiece": {
-            "shape": "disc",
-            "outer_diameter_m": 2.0 * PART_RADIUS_M,
-            "thickness_m": 2e-4,
-            "layers": [{"material": {"conductivity_s_per_m": 1e3}}],
-        },
-        "solver": {"motion": False, "heating": False, "stop_time_s": 4e-4},
-    }
 
 
 @pytest.mark.parametrize("conductivity", [5.8e7, 2e7], ids=["ringing", "damped"])
@@ -62,14 +21,9 @@ def test_coil_discharges_as_its_handbook_values_say(
     radius = PART_RADIUS_M + GAP_M + 0.5 * wire
     inductance = round_wire_coil(radius, pitch, wire, turns)
     resistance = turns * 2.0 * pi * radius / (conductivity * 0.25 * pi * wire**2)
-    damping = resistance / (2.0 * inductance)
-    square = 1.0 / (inductance * CAPACITANCE_FARAD) - damping**2
-    rate = sqrt(abs(square))
-    when = atan(rate / damping) / rate if square > 0 else atanh(rate / damping) / rate
-    shape = sin(rate * when) if square > 0 else sinh(rate * when)
-    peak = VOLTAGE_V / (inductance * rate) * exp(-damping * when) * shape
+    peak = peak_through(inductance, resistance)
     summary = fire(coil_shot(turns, wire, pitch, conductivity)).summary
     assert summary is not None
     # What skin and proximity effect still do to this thin wire is about a per mille.
-    assert summary.peak_current_a == pytest.approx(peak, rel=1.5e-3)
-    assert summary.time_to_peak_s == pytest.approx(when, rel=1.5e-3)
+    assert summary.peak_current_a == pytest.approx(peak.current_a, rel=1.5e-3)
+    assert summary.time_to_peak_s == pytest.approx(peak.time_s, rel=1.5e-3)

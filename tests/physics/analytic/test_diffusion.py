@@ -11,7 +11,7 @@ from scipy.linalg import eigh
 from scipy.optimize import brentq, curve_fit
 from scipy.special import jv, kv
 
-from physics.circuit import Discharge, Unknowns, make_step_work, step
+from physics.circuit import Loop, Unknowns, make_step_work, step
 from physics.constants import MU_0
 from tests.physics.sections import LonePart, lone_part
 
@@ -40,18 +40,18 @@ def decay_of(part: LonePart, flux: Floats, step_s: float, steps: int) -> Floats:
     cells = part.resistance.size
     none = np.zeros(0, dtype=np.int64)
     unknowns = Unknowns(none, none, np.zeros(0), np.zeros(1, dtype=np.int64), 1, cells, np.r_[1.0, np.full(cells, 2.0)])
-    inductance = np.eye(cells + 1)
-    inductance[1:, 1:] = part.inductance
+    inductance = np.eye(cells + 2)
+    inductance[1:-1, 1:-1] = part.inductance
     resistance = np.r_[0.0, 0.5 * RESISTIVITY_OHM_M * part.resistance]
-    state, work = np.r_[0.0, flux], make_step_work(unknowns)
-    loop = Discharge(capacitance=1.0, voltage=0.0, inductance=0.0, resistance=0.0, drop=0.0, conducts_reverse=True)
+    state, work = np.r_[0.0, flux, 0.0], make_step_work(unknowns)
+    open_loop = Loop(0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, both=False, closed=False)
     for _ in range(steps):
         ok, _ = step(
-            unknowns, loop, resistance, inductance, inductance,
-            moved=False, closed=False, drop=0.0, h=step_s, flux=state, voltage=0.0, work=work,
+            unknowns, open_loop, resistance, inductance, inductance,
+            moved=False, drop=0.0, crowbar_drop=0.0, h=step_s, flux=state, voltage=0.0, work=work,
         )  # fmt: skip
         assert ok
-    return np.array(work.second[1:])
+    return np.array(work.second[1:-1])
 
 
 def test_thin_disc_decays_as_published() -> None:

@@ -74,9 +74,9 @@ def parts_of(energy: EnergyBalance) -> float:
 
 @pytest.mark.parametrize("shot", VARIED_SHOTS.values(), ids=VARIED_SHOTS)
 def test_energy_balance_closes(fire: Fire, shot: dict[str, Any]) -> None:
-    """The parts of the energy balance add up to the bank's energy within half a per cent."""
+    """The parts of the energy balance add up to the bank's energy within 0.2 %."""
     result = fire(shot)
-    check_result(result, most_residual=0.005)
+    check_result(result, most_residual=0.002)
     assert result.status == "completed"
     assert result.energy is not None
     bank = shot["bank"]
@@ -86,7 +86,15 @@ def test_energy_balance_closes(fire: Fire, shot: dict[str, Any]) -> None:
     assert all(value >= 0.0 for value in losses.values()), losses
 
 
-@pytest.mark.parametrize("shot", VARIED_SHOTS.values(), ids=VARIED_SHOTS)
+def is_series(shot: dict[str, Any]) -> bool:
+    """Whether all parts outside the coil carry the coil's current, and none of them is a spark."""
+    return shot.get("crowbar") is None and shot["switch"]["kind"] != "spark_gap"
+
+
+SERIES_SHOTS = {name: shot for name, shot in VARIED_SHOTS.items() if is_series(shot)}
+
+
+@pytest.mark.parametrize("shot", SERIES_SHOTS.values(), ids=SERIES_SHOTS)
 def test_losses_follow_from_action_and_charge(fire: Fire, shot: dict[str, Any]) -> None:
     """Heat outside the coil is resistance times action and drop times charge: Joule's law."""
     result = fire(shot)
@@ -96,7 +104,7 @@ def test_losses_follow_from_action_and_charge(fire: Fire, shot: dict[str, Any]) 
     resistance = sum(piece.get("resistance_ohm", 0.0) for piece in pieces)
     drop = shot["switch"].get("forward_drop_v", 0.0)
     assert result.energy.stray_resistance_j == pytest.approx(resistance * result.summary.action_a2_s, rel=1e-9)
-    assert result.energy.switch_drop_j == pytest.approx(drop * result.summary.charge_coulomb, rel=1e-2, abs=1e-9)
+    assert result.energy.switch_drop_j == pytest.approx(drop * result.summary.charge_coulomb, rel=1e-9, abs=1e-9)
 
 
 def test_varied_shots_are_varied(fire: Fire) -> None:
@@ -113,7 +121,7 @@ def test_any_plausible_shot_ends_in_a_result(fire: Fire, shot: dict[str, Any]) -
     """A random plausible shot ends in a known status with finite numbers and a balance that closes."""
     result = fire(shot)
     assert result.status != "not_converged"
-    check_result(result, most_residual=0.005 if result.status == "completed" else 0.02)
+    check_result(result, most_residual=0.003 if result.status == "completed" else 0.02)
 
 
 @pytest.mark.parametrize("fidelity", ["screen", "design"])

@@ -15,6 +15,11 @@ from physics.simulate import FIDELITIES
 from tests.physics.shots import VARIED_SHOTS, Fire
 
 SHOTS = ["disc of brass, burst", "washer, ideal switch, odd turns", "ring of aluminium, odd turns"]
+OTHER_SHOTS = ["tube of copper", "clad disc", "two layers of wire", "flat strip"]
+
+#: Columns of current cells and how much wider each next one is: each mesh halves every column of the one before.
+HALVED_COLUMNS: list[dict[str, Any]] = [{"columns": 6 * 2**k, "growth": 1.5 ** (0.5**k)} for k in range(3)]
+STEPS: list[dict[str, Any]] = [{"steps_to_peak": 40 * 2**k} for k in range(4)]
 
 
 def summary_of(fire: Fire, name: str, fidelity: str) -> Summary:
@@ -24,18 +29,24 @@ def summary_of(fire: Fire, name: str, fidelity: str) -> Summary:
 
 
 def summaries_with(
-    monkeypatch: pytest.MonkeyPatch, name: str, solver: dict[str, Any], **values: Sequence[int]
+    monkeypatch: pytest.MonkeyPatch, name: str, changes: Sequence[dict[str, Any]], **solver: bool
 ) -> list[Summary]:
-    """Summaries at `screen` with one number of its mesh or step replaced by each of the values."""
+    """Summaries at `screen` with some numbers of its mesh or step replaced, one for each of the changes."""
     coarse, summaries = FIDELITIES["screen"], []
-    [(field, numbers)] = values.items()
-    for number in numbers:
+    for change in changes:
         with monkeypatch.context() as patch:
-            patch.setitem(FIDELITIES, "screen", replace(coarse, **{field: number}))
-            summary = simulate_shot(VARIED_SHOTS[name] | {"solver": {"fidelity": "screen", **solver}}).summary
+            patch.setitem(FIDELITIES, "screen", replace(coarse, **change))
+            shot: dict[str, Any] = VARIED_SHOTS[name] | {"solver": {"fidelity": "screen", **solver}}
+            summary = simulate_shot(shot).summary
         assert summary is not None
         summaries.append(summary)
     return summaries
+
+
+def changes_of(summaries: Sequence[Summary], figure: str) -> list[float]:
+    """How much a figure changes from mesh to mesh."""
+    values = [float(getattr(summary, figure)) for summary in summaries]
+    return [abs(fine - coarse) for coarse, fine in pairwise(values)]
 
 
 @pytest.mark.parametrize(("fidelity", "tolerance"), [("screen", 0.015), ("design", 0.005)])
@@ -50,36 +61,53 @@ def test_coarser_meshes_agree_with_the_reference(fire: Fire, name: str, fidelity
     assert (ours.burst_time_s is None) == (reference.burst_time_s is None)
 
 
-@pytest.mark.parametrize("name", SHOTS[:2])
+@pytest.mark.parametrize("name", SHOTS[:2] + OTHER_SHOTS)
 def test_peak_current_is_of_second_order_in_the_step(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """Without motion, halving the step divides the change of peak current by four."""
-    fixed = {"motion": False, "heating": False}
-    summaries = summaries_with(monkeypatch, name, fixed, steps_to_peak=(40, 80, 160, 320))
-    changes = [fine.peak_current_a - coarse.peak_current_a for coarse, fine in pairwise(summaries)]
+    summaries = summaries_with(monkeypatch, name, STEPS, motion=False, heating=False)
+    changes = changes_of(summaries, "peak_current_a")
     assert [coarse / fine for coarse, fine in pairwise(changes)] == pytest.approx([4.0, 4.0], rel=0.1)
-    assert abs(changes[-1]) < 1e-5 * summaries[-1].peak_current_a
+    assert changes[-1] < 1e-5 * summaries[-1].peak_current_a
 
 
-@pytest.mark.parametrize("name", SHOTS[:1])
+@pytest.mark.parametrize("name", SHOTS[:2] + OTHER_SHOTS)
+def test_peak_current_hardly_depends_on_the_step(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """With motion and heat, half the step moves the peak current by less than 0.06 %."""
+    # No order is left to see: the matrix is assembled afresh at other instants, and cells are split otherwise there.
+    summaries = summaries_with(monkeypatch, name, STEPS)
+    assert max(changes_of(summaries, "peak_current_a")) < 6e-4 * summaries[-1].peak_current_a
+
+
+@pytest.mark.parametrize("name", ["disc of brass, burst", "washer, ideal switch, odd turns", "disc, low voltage"])
 def test_shape_converges_with_the_mechanical_mesh(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    """With 8, 16 and 32 radial cells diameter and middle thickness stay within 1 %: no spike grows on the axis."""
-    summaries = summaries_with(monkeypatch, name, {}, motion_cells=(8, 16, 32))
-    for coarse, fine in pairwise(summaries):
-        assert coarse.final_outer_diameter_m == pytest.approx(fine.final_outer_diameter_m, rel=0.005)
-        assert coarse.final_centre_thickness_m == pytest.approx(fine.final_centre_thickness_m, rel=0.01)
+    """With 6, 12 and 24 radial cells diameter and middle thickness change ever less: no spike grows on the axis."""
+    summaries = summaries_with(monkeypatch, name, [{"motion_cells": cells} for cells in (6, 12, 24)])
+    for figure, precision in (("final_outer_diameter_m", 0.001), ("final_centre_thickness_m", 0.001)):
+        coarse, fine = changes_of(summaries, figure)
+        assert fine < 0.5 * coarse
+        assert fine < precision * getattr(summaries[-1], figure)
 
 
-@pytest.mark.parametrize("name", SHOTS[:2])
+@pytest.mark.parametrize("name", [*SHOTS, "tube of copper"])
 def test_final_size_converges_with_the_current_cells(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    """More columns of current cells change the final diameter ever less, and by less than half a per cent."""
-    sizes = [s.final_outer_diameter_m for s in summaries_with(monkeypatch, name, {}, columns=(6, 12, 24))]
-    assert abs(sizes[2] - sizes[1]) < abs(sizes[1] - sizes[0])
-    assert sizes[0] == pytest.approx(sizes[2], rel=0.005)
+    """Halving the columns of current cells changes the final diameter ever less, by no more than 0.02 % at last."""
+    summaries = summaries_with(monkeypatch, name, HALVED_COLUMNS)
+    coarse, fine = changes_of(summaries, "final_outer_diameter_m")
+    assert fine < max(0.6 * coarse, 5e-6)
+    assert fine < 2e-4 * summaries[-1].final_outer_diameter_m
+
+
+@pytest.mark.parametrize("name", [*SHOTS, "clad disc", "flat strip"])
+def test_final_size_converges_with_the_rows(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """With 1, 2 and 4 rows of current cells in half the thickness the final diameter changes ever less."""
+    summaries = summaries_with(monkeypatch, name, [{"half_rows": rows} for rows in (1, 2, 4)])
+    coarse, fine = changes_of(summaries, "final_outer_diameter_m")
+    assert fine < max(0.6 * coarse, 5e-6)
+    assert fine < 1e-3 * summaries[-1].final_outer_diameter_m
 
 
 @pytest.mark.parametrize("name", SHOTS[:1])
 def test_final_size_hardly_depends_on_the_step(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """With motion and heat, half the step moves the final diameter by less than half a per cent."""
-    sizes = [s.final_outer_diameter_m for s in summaries_with(monkeypatch, name, {}, steps_to_peak=(40, 80, 160))]
-    for coarse, fine in pairwise(sizes):
-        assert coarse == pytest.approx(fine, rel=0.005)
+    summaries = summaries_with(monkeypatch, name, STEPS[:3])
+    assert max(changes_of(summaries, "final_outer_diameter_m")) < 0.005 * summaries[-1].final_outer_diameter_m

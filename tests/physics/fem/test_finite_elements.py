@@ -1,4 +1,8 @@
-"""Fixed geometry and constant conductivity against an independent finite-element solution, kept in fe_cases.json."""
+"""Fixed geometry and constant conductivity against finite-element solutions.
+
+`fe_cases.json` comes from an independent program, `oracle_cases.json` from the solver beside this file
+(`python -m tests.physics.fem.make_cases`), which agrees with the former within 0.002 % (0.06 % in field).
+"""
 
 from __future__ import annotations
 
@@ -12,47 +16,55 @@ import pytest
 from physics import ShotResult
 from tests.physics.shots import Fire
 
-CASES: list[dict[str, Any]] = json.loads((Path(__file__).parent / "fe_cases.json").read_text(encoding="utf-8"))["cases"]
+
+def _cases(name: str) -> list[dict[str, Any]]:
+    cases: list[dict[str, Any]] = json.loads((Path(__file__).parent / name).read_text(encoding="utf-8"))["cases"]
+    return cases
+
+
+CASES = _cases("fe_cases.json") + _cases("oracle_cases.json")
 NAMES = [case["name"] for case in CASES]
 
-# Allowed relative difference. At design it is what the model promises; the finite elements themselves are good to
-# 0.002 % in currents and forces and 0.1 % in fields. Eight cells of one row are too coarse for the workpiece's heat
-# where it is thicker than the skin.
+# Allowed relative difference: what the model promises at design and at reference. At screen, eight cells of one row
+# are too coarse for the workpiece's heat where it is thicker than the skin.
 TOLERANCE: dict[str, dict[str, float]] = {
     "screen": {
         "peak_current_a": 0.01,
-        "time_to_peak_s": 0.015,
+        "time_to_peak_s": 0.02,
         "first_current_zero_s": 0.01,
-        "peak_force_n": 0.02,
-        "impulse_n_s": 0.015,
-        "peak_gap_field_tesla": 0.02,
-        "workpiece_heat_j": 0.10,
+        "peak_force_n": 0.05,
+        "impulse_n_s": 0.06,
+        "peak_gap_field_tesla": 0.03,
+        "workpiece_heat_j": 0.15,
         "coil_heat_j": 0.07,
     },
     "design": {
-        "peak_current_a": 0.01,
+        "peak_current_a": 0.005,
         "time_to_peak_s": 0.01,
         "first_current_zero_s": 0.01,
-        "peak_force_n": 0.02,
-        "impulse_n_s": 0.015,
-        "peak_gap_field_tesla": 0.02,
-        "workpiece_heat_j": 0.05,
-        "coil_heat_j": 0.07,
+        "peak_force_n": 0.015,
+        "impulse_n_s": 0.01,
+        "peak_gap_field_tesla": 0.01,
+        "workpiece_heat_j": 0.03,
+        "coil_heat_j": 0.05,
     },
     "reference": {
         "peak_current_a": 0.002,
-        "time_to_peak_s": 0.004,
+        "time_to_peak_s": 0.005,
         "first_current_zero_s": 0.003,
-        "peak_force_n": 0.01,
-        "impulse_n_s": 0.005,
+        "peak_force_n": 0.005,
+        "impulse_n_s": 0.003,
         "peak_gap_field_tesla": 0.005,
-        "workpiece_heat_j": 0.015,
+        "workpiece_heat_j": 0.01,
         "coil_heat_j": 0.02,
     },
 }
 
 #: Allowed difference of the current at any instant, over the peak.
-CURRENT_TOLERANCE = {"screen": 0.02, "design": 0.015, "reference": 0.01}
+CURRENT_TOLERANCE = {"screen": 0.03, "design": 0.016, "reference": 0.007}
+
+#: Allowed difference of the peak current in the workpiece.
+PART_CURRENT_TOLERANCE = {"screen": 0.05, "design": 0.03, "reference": 0.015}
 
 
 def result_of(fire: Fire, case: dict[str, Any], fidelity: str) -> ShotResult:
@@ -88,11 +100,11 @@ def test_current_agrees_at_every_instant(fire: Fire, case: dict[str, Any], fidel
 @pytest.mark.parametrize("fidelity", TOLERANCE)
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
 def test_workpiece_current_and_stray_heat_agree(fire: Fire, case: dict[str, Any], fidelity: str) -> None:
-    """The peak current in the workpiece runs against the coil's and agrees within 2 %, the stray heat within 1 %."""
+    """The workpiece's peak current runs against the coil's and agrees; so does the stray heat, within 1 %."""
     result = result_of(fire, case, fidelity)
     assert result.series is not None
     extreme = min(result.series.workpiece_current_a)
-    assert extreme == pytest.approx(case["result"]["peak_workpiece_current_a"], rel=0.02)
+    assert extreme == pytest.approx(case["result"]["peak_workpiece_current_a"], rel=PART_CURRENT_TOLERANCE[fidelity])
     time, current = np.array(result.series.time_s), np.array(result.series.current_a)
     before_zero = time <= case["result"]["first_current_zero_s"]
     action = np.trapezoid(current[before_zero] ** 2, time[before_zero])

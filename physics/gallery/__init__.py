@@ -1,0 +1,1 @@
+"""Pictures of a shot: what `python -m physics gallery` draws."""

@@ -1,0 +1,65 @@
+"""The numerical error that a result states, against the finest mesh for 200 random shots of all kinds."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from physics import simulate_shot
+from physics.outcome import MODEL_VERSION
+from tests.physics.convergence.make_reference_shots import DATA_PATH, FIGURES, shots
+from tests.physics.shots import TRADE_SHOT, Fire
+
+CONTENT: dict[str, Any] = json.loads(DATA_PATH.read_text(encoding="utf-8"))
+FINEST: dict[int, dict[str, float]] = {
+    found["place"]: found for found in CONTENT["shots"] if found["status"] == "completed"
+}
+COUNT = 200
+#: Shots of those whose reference is run anew, so that the file cannot grow stale unseen.
+RUN_ANEW = 4
+
+
+def test_file_belongs_to_this_model() -> None:
+    """The stored shots were made with this version of the model, and there are 200 that completed."""
+    assert CONTENT["model_version"] == MODEL_VERSION
+    assert len(FINEST) >= COUNT
+
+
+def test_file_is_what_the_model_finds() -> None:
+    """Shots run anew at `reference` give the stored figures, far closer than the error they state."""
+    for place in sorted(FINEST)[:RUN_ANEW]:
+        summary = simulate_shot(shots("reference")[place]).summary
+        assert summary is not None
+        for name in FIGURES:
+            assert getattr(summary, name) == pytest.approx(FINEST[place][name], rel=1e-3, abs=1e-9)
+
+
+@pytest.mark.parametrize("fidelity", ["screen", "design"])
+def test_stated_error_covers_the_true_one(fidelity: str) -> None:
+    """In at least 95 % of 200 random shots each figure is within its stated error of the finest mesh's."""
+    misses: dict[str, list[int]] = {name: [] for name in FIGURES}
+    drawn = shots(fidelity)
+    for place in sorted(FINEST)[:COUNT]:
+        result = simulate_shot(drawn[place])
+        assert result.numerical_error is not None
+        for name in FIGURES:
+            stated = getattr(result.numerical_error, name)
+            if abs(getattr(result.summary, name) - FINEST[place][name]) > stated:
+                misses[name].append(place)
+    assert all(len(places) <= 0.05 * COUNT for places in misses.values()), misses
+
+
+def test_finer_meshes_state_smaller_errors(fire: Fire) -> None:
+    """The same shot states an ever smaller error from screen to reference, and says what is not in it."""
+    errors = [
+        fire(TRADE_SHOT | {"solver": {"fidelity": fidelity}}).numerical_error
+        for fidelity in ("screen", "design", "reference")
+    ]
+    for name in FIGURES:
+        stated = [getattr(error, name) for error in errors]
+        assert stated == sorted(stated, reverse=True)
+        assert stated[-1] > 0.0
+    assert errors[0] is not None
+    assert "strength" in errors[0].statement

@@ -1,0 +1,243 @@
+"""What a result says beside its figures: each turn, insulation, the part's profile, warnings."""
+
+from __future__ import annotations
+
+from math import pi
+from typing import Any
+
+import numpy as np
+import pytest
+
+from physics import ShotResult
+from physics.buckling import CRITICAL_AMPLIFICATION, Flow, growth_rates
+from physics.wires import pair_breakdown, stock
+from tests.physics.shots import TRADE_SHOT, Fire, changed, part
+
+CLAD = [
+    {"material": "cupronickel_75_25", "fraction_ratio": 0.165},
+    {"material": "copper", "fraction_ratio": 0.67},
+    {"material": "cupronickel_75_25", "fraction_ratio": 0.165},
+]
+
+
+def fired(fire: Fire, **changes: Any) -> ShotResult:
+    return fire(changed(TRADE_SHOT, **changes) | {"solver": {"fidelity": "screen"}})
+
+
+def warnings_of(result: ShotResult) -> dict[str, str]:
+    return {advisory.name: advisory.statement for advisory in result.warnings}
+
+
+# ---- turns -----------------------------------------------------------------------------------------------------------
+
+
+def test_turns_add_up_to_the_summary(fire: Fire) -> None:
+    """Debris and arc energy of the turns, each times how many it stands for, are those of the summary."""
+    result = fired(fire)
+    assert result.summary is not None
+    assert sum(turn.alike_count for turn in result.turns) == 8
+    debris = sum(turn.alike_count * turn.debris_energy_j for turn in result.turns)
+    arcs = sum(turn.alike_count * turn.arc_energy_j for turn in result.turns)
+    assert debris == pytest.approx(result.summary.debris_energy_j, rel=1e-9)
+    assert arcs == pytest.approx(result.summary.arc_energy_j, rel=1e-9)
+    assert result.summary.burst_time_s == min(turn.rupture_time_s or 1.0 for turn in result.turns)
+
+
+def test_end_turns_are_pushed_less_and_break_later(fire: Fire) -> None:
+    """The field spreads at the ends of the coil, so end turns feel less force than middle ones and hold longer."""
+    middle, *_, end = fired(fire).turns
+    assert end.height_m > middle.height_m
+    assert end.peak_force_n < 0.9 * middle.peak_force_n
+    assert middle.rupture_time_s is not None
+    assert end.rupture_time_s is None or end.rupture_time_s > middle.rupture_time_s
+
+
+def test_inner_layer_takes_the_outer_one_along(fire: Fire) -> None:
+    """In a coil of two layers the force acts on the inner one, and yet both move out together."""
+    result = fired(fire, coil={"turns_count": 10, "layers_count": 2}, bank={"charge_voltage_v": 5000.0})
+    inner = [turn for turn in result.turns if turn.layer_count == 1]
+    outer = [turn for turn in result.turns if turn.layer_count == 2]
+    assert inner[0].peak_force_n > 2.0 * outer[0].peak_force_n
+    assert outer[0].hoop_strain_ratio > 0.5 * inner[0].hoop_strain_ratio > 0.0
+
+
+def test_energy_at_burst_is_what_the_pieces_can_still_take(fire: Fire) -> None:
+    """Field and bank at burst together hold less than the bank did, and more than arcs take and it keeps."""
+    result = fired(fire)
+    summary, energy = result.summary, result.energy
+    assert summary is not None
+    assert energy is not None
+    assert summary.burst_field_energy_j is not None
+    assert summary.burst_bank_energy_j is not None
+    left = summary.burst_field_energy_j + summary.burst_bank_energy_j
+    assert summary.arc_energy_j + energy.left_in_bank_j < left < energy.bank_j
+
+
+# ---- insulation ------------------------------------------------------------------------------------------------------
+
+
+def test_enamel_bears_what_its_standard_states() -> None:
+    """Grade 2 enamel bears 5000 V a pair on 1 and 2 mm wire, 4600 V on 0.5 mm (IEC 60317-0-1, transcribed)."""
+    assert [pair_breakdown(d) for d in (0.5e-3, 1.0e-3, 2.0e-3)] == [4600.0, 5000.0, 5000.0]
+    assert all(wire.pair_breakdown_v >= 2700.0 for wire in stock().values())
+
+
+def test_voltage_of_turns_adds_up_to_the_coils(fire: Fire) -> None:
+    """The largest turn voltage lies between the mean one and twice that, and no turn sees the whole coil's."""
+    result = fired(fire)
+    assert result.summary is not None
+    mean = result.summary.peak_coil_voltage_v / 8
+    assert mean < max(turn.peak_voltage_v for turn in result.turns) < 2.0 * mean
+    assert result.summary.peak_coil_voltage_v < TRADE_SHOT["bank"]["charge_voltage_v"]
+
+
+def test_insulation_that_is_stated_is_rated(fire: Fire) -> None:
+    """Turns, layers and gap get a margin where insulation is stated, and none where it is not."""
+    stated = {
+        "enamel_thickness_m": 4e-5,
+        "enamel_pair_breakdown_v": 5000.0,
+        "former_wall_m": 7e-4,
+        "former_strength_v_per_m": 2e7,
+    }
+    checks = {check.between: check for check in fired(fire, insulation=stated).insulation}
+    assert checks["gap"].breakdown_voltage_v == pytest.approx(2500.0 + 7e-4 * 2e7)
+    assert checks["turns"].breakdown_voltage_v == 5000.0
+    assert all(check.margin_ratio is not None and check.margin_ratio > 0.0 for check in checks.values())
+    assert all(check.margin_ratio is None for check in fired(fire).insulation)
+
+
+def test_layers_see_the_sum_of_two(fire: Fire) -> None:
+    """Between two layers wound there and back lies nearly the whole voltage of a coil of two layers."""
+    result = fired(fire, coil={"turns_count": 10, "layers_count": 2})
+    (check,) = (check for check in result.insulation if check.between == "layers")
+    assert result.summary is not None
+    assert check.peak_voltage_v == pytest.approx(result.summary.peak_coil_voltage_v, rel=1e-9)
+
+
+def test_too_little_insulation_is_a_status(fire: Fire) -> None:
+    """A turn voltage above the enamel's breakdown ends in a status of its own, with figures and what to change."""
+    result = fired(fire, insulation={"enamel_thickness_m": 1e-5, "enamel_pair_breakdown_v": 500.0})
+    assert result.status == "insulation_failed"
+    assert "more turns" in result.advice
+    assert result.summary is not None
+
+
+# ---- profile ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("layers", [[{"material": "copper"}], CLAD], ids=["one metal", "clad"])
+def test_profile_keeps_the_volume(fire: Fire, layers: list[dict[str, Any]]) -> None:
+    """Thickness over radius holds the volume the part had, within what elastic compression can take."""
+    shot = TRADE_SHOT["workpiece"] | {"layers": layers}
+    result = fired(fire, workpiece=shot, bank={"charge_voltage_v": 5000.0})
+    assert result.profile is not None
+    radius, thickness = np.array(result.profile.radius_m), np.array(result.profile.thickness_m)
+    edges = np.concatenate([[0.0], 0.5 * (radius[1:] + radius[:-1]), [0.5 * result.profile.outer_diameter_m[0]]])
+    before = 0.25 * pi * shot["outer_diameter_m"] ** 2 * shot["thickness_m"]
+    assert (pi * np.diff(edges**2) * thickness).sum() == pytest.approx(before, rel=0.03)
+    assert thickness[0] > shot["thickness_m"]
+
+
+def test_profile_hardens_where_it_strains(fire: Fire) -> None:
+    """Flow stress after the shot is A + B strain^n of the metal (Johnson & Cook 1983, copper 90, 292 MPa, 0.31)."""
+    result = fired(fire, workpiece=part("disc", 0.024, 1.75e-3, "copper"))
+    assert result.profile is not None
+    expected = 90e6 + 292e6 * np.array(result.profile.strain_ratio) ** 0.31
+    assert np.array(result.profile.flow_stress_pa) == pytest.approx(expected, rel=1e-9)
+    assert min(result.profile.strain_ratio) > 0.1
+
+
+def test_tube_narrows_under_the_coil_and_not_at_its_ends(fire: Fire) -> None:
+    """A tube three times as long as its coil keeps its diameter at the ends and is narrowest in the middle."""
+    tube = part("tube", 0.020, 0.050, "copper", inner_m=0.017)
+    result = fired(fire, workpiece=tube, coil={"turns_count": 6}, bank={"charge_voltage_v": 4500.0})
+    assert result.profile is not None
+    outer = result.profile.outer_diameter_m
+    assert outer[0] == min(outer)
+    assert outer[0] < 0.95 * 0.020 < 0.995 * 0.020 < outer[-1]
+
+
+def test_clad_part_settles_between_its_metals(fire: Fire) -> None:
+    """Core and faces of a clad disc shrink together: its size lies between those of discs of either metal alone."""
+    sizes = [
+        fired(fire, workpiece=TRADE_SHOT["workpiece"] | {"layers": layers}).summary
+        for layers in ([{"material": "copper"}], CLAD, [{"material": "cupronickel_75_25"}])
+    ]
+    copper, clad, nickel = (summary.final_outer_diameter_m for summary in sizes if summary is not None)
+    assert copper < clad < nickel
+
+
+# ---- warnings --------------------------------------------------------------------------------------------------------
+
+
+def test_flaw_grows_fastest_at_the_published_number_of_waves() -> None:
+    """A ring that flows buckles fastest near n^2 = 6 s a^2 / (E h^2), at the rate (s/h) sqrt(3 / (rho E))."""
+    # Abrahamson & Goodier (1962), from memory; the algebra was checked a second time by hand.
+    radius, wall, density, flow = 0.015, 1e-3, 8960.0, Flow(stress=3e8, tangent=4.4e8, viscosity=0.0)
+    waves = np.arange(2, 200)
+    rates = growth_rates(waves, radius, wall, density, flow)
+    assert waves[np.argmax(rates)] == pytest.approx((6.0 * 3e8 * radius**2 / (4.4e8 * wall**2)) ** 0.5, abs=1.0)
+    assert rates.max() == pytest.approx(3e8 / wall * (3.0 / (density * 4.4e8)) ** 0.5, rel=2e-3)
+    assert rates[waves > 12**0.5 * (3e8 / 4.4e8) ** 0.5 * radius / wall].max() == 0.0
+
+
+def test_rate_sensitivity_steadies_a_ring() -> None:
+    """A metal that resists fast straining lets flaws grow more slowly, and short waves most so."""
+    waves = np.arange(2, 30)
+    plain, stiff = (growth_rates(waves, 0.015, 1e-3, 8960.0, Flow(3e8, 4.4e8, drag)) for drag in (0.0, 1e3))
+    assert (stiff < plain).all()
+    assert (stiff / plain)[-1] < (stiff / plain)[0]
+
+
+def test_slow_thin_ring_is_said_to_buckle(fire: Fire) -> None:
+    """A weakly driven thin ring gets the warning; one that hardly yields does not."""
+    thin = part("ring", 0.060, 6e-3, "aluminium_6061_t6", inner_m=0.0585)
+    slow = warnings_of(fired(fire, workpiece=thin, bank={"capacitance_farad": 1e-3, "charge_voltage_v": 1800.0}))
+    assert f"{CRITICAL_AMPLIFICATION:.0f} is critical" in slow["may_buckle"]
+    assert "may_buckle" not in warnings_of(fired(fire, workpiece=thin, bank={"charge_voltage_v": 300.0}))
+
+
+def test_harder_drive_leaves_flaws_less_time(fire: Fire) -> None:
+    """The same ring driven harder buckles less: shells are published to stay round when driven hard, not when slow."""
+    # "Electromagnetic implosion of metal liners", abstract: symmetric when strongly driven, buckling when slower.
+    ring = part("ring", 0.020, 4e-3, "brass_260", inner_m=0.0156)
+    slow, fast = (
+        warnings_of(fired(fire, workpiece=ring, bank={"charge_voltage_v": voltage}))["may_buckle"]
+        for voltage in (4000.0, 6000.0)
+    )
+    assert "over 1000 times" in slow
+    assert "over 1000 times" not in fast
+
+
+def test_metal_says_what_the_model_leaves_out(fire: Fire) -> None:
+    """A part of steel comes with the warning that its magnetism is not modelled."""
+    steel = fired(fire, workpiece=part("disc", 0.024, 1.75e-3, "steel_1006"))
+    assert "Ferromagnetic" in warnings_of(steel)["metal"]
+    assert "metal" not in warnings_of(fired(fire))
+
+
+def test_strain_beyond_the_data_is_said(fire: Fire) -> None:
+    """A part strained further than its flow stress was ever measured says so; a gentle shot does not."""
+    strong = fired(fire, workpiece=part("disc", 0.024, 1.75e-3, "copper"), bank={"charge_voltage_v": 7500.0})
+    assert "was measured up to" in warnings_of(strong)["strain_beyond_data"]
+    assert warnings_of(fired(fire, bank={"charge_voltage_v": 2000.0})) == {}
+
+
+def test_small_bore_is_about_to_close(fire: Fire) -> None:
+    """A washer whose bore is nearly gone is said to be about to close."""
+    washer = part("washer", 0.024, 2e-3, "copper", inner_m=0.006)
+    for voltage in np.arange(4500.0, 7500.0, 100.0):
+        result = fired(fire, workpiece=washer, bank={"charge_voltage_v": float(voltage)})
+        if result.status != "completed" or "bore_closing" in warnings_of(result):
+            break
+    assert result.status == "bore_closed" or "mm" in warnings_of(result)["bore_closing"]
+
+
+def test_melting_skin_is_said(fire: Fire) -> None:
+    """A shot that melts the part's surface says so, with its temperature and the melting point of zinc, 693 K."""
+    washer = part("washer", 0.030, 4e-3, "zinc", inner_m=0.022)
+    shot = changed(TRADE_SHOT, workpiece=washer, bank={"charge_voltage_v": 12e3})
+    result = fire(shot | {"solver": {"fidelity": "screen", "motion": False}})
+    assert result.summary is not None
+    assert result.summary.peak_workpiece_temperature_k >= 692.7
+    assert "begins to melt at 693 K" in warnings_of(result)["melts"]
