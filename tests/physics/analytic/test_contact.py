@@ -39,7 +39,7 @@ def momentum(turns: Turns) -> float:
 @pytest.mark.parametrize("weights", [(1.0, 1.0), (2.0, 2.0), (1.0, 2.0)])
 @pytest.mark.parametrize("outer_area", [1e-6, 3e-6])
 def test_colliding_turns_share_their_momentum(outer_area: float, weights: tuple[float, float]) -> None:
-    """A turn that runs into the next layer's goes on with it at m1 v1 / (m1 + m2); the energy lost is booked as work."""
+    """A turn that runs into the next layer's goes on with it at m1 v1 / (m1 + m2); what is lost is booked as work."""
     # Perfectly inelastic impact (textbook): loss = m1 m2 / (2 (m1 + m2)) v1^2.
     turns = pair(outer_area, 1e-6, weights)
     turns.speed[0] = 100.0
@@ -79,9 +79,9 @@ def test_turns_pushed_together_lose_nothing(dt: float) -> None:
 
 
 def test_a_stack_of_layers_moves_as_one() -> None:
-    """The innermost turn of a stack of four that touch takes all along at a quarter of its speed, but for a per cent."""
+    """The innermost turn of a stack of four that touch takes all along at a quarter of its speed."""
     index = np.arange(3, dtype=np.int64)
-    radius = 0.02 + 1e-3 * np.arange(4)
+    radius = np.linspace(0.02, 0.023, 4)
     turns = make_turns(radius, 1e-6, DENSITY, None, Contacts(index, index + 1, np.full(3, 1e-3)))
     turns.mass[:] = turns.mass[0]
     turns.speed[0] = 100.0
