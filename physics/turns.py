@@ -120,11 +120,12 @@ def find_contacts(layer: Ints, height: Floats, spacing: float, axial: float, *, 
 @kernel
 def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under radial force (N, on each single turn); `softness` as in plasticity."""
+    before = turns.speed.copy()
     for t in range(turns.radius.size):
         push = force[t] - turns.volume[t] * turns.stress[t] / turns.radius[t]
         turns.speed[t] += dt * push / turns.mass[t]
         turns.peak_force[t] = max(turns.peak_force[t], force[t])
-    _collide(turns)
+    _collide(turns, before)
     for t in range(turns.radius.size):
         radius = turns.radius[t] + dt * turns.speed[t]
         if turns.rupture_time[t] < 0.0:
@@ -142,8 +143,12 @@ def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
 
 
 @kernel
-def _collide(turns):
-    """Turns that touch and close in on the next layer's go on with it at their common speed."""
+def _collide(turns, before):
+    """Turns that touch and close in on the next layer's go on with it at their common speed.
+
+    What is lost is half the impulse times the speed at which they closed in `before` this step's forces: turns that
+    rest on each other lose nothing, however hard they are pushed together.
+    """
     # Pairs are in the order of the layers, so sweeps outwards and inwards settle a stack.
     pairs = turns.inner.size
     for sweep in range(4):
@@ -153,9 +158,9 @@ def _collide(turns):
             if turns.radius[u] - turns.radius[t] > turns.distance[c] or turns.speed[t] <= turns.speed[u]:
                 continue
             inner, outer = turns.weight[t] * turns.mass[t], turns.weight[u] * turns.mass[u]
-            closing = turns.speed[t] - turns.speed[u]
+            impulse = inner * outer / (inner + outer) * (turns.speed[t] - turns.speed[u])
             common = (inner * turns.speed[t] + outer * turns.speed[u]) / (inner + outer)
-            turns.work[t] += 0.5 * inner * outer / (inner + outer) * closing**2 / turns.weight[t]
+            turns.work[t] += 0.5 * impulse * (before[t] - before[u]) / turns.weight[t]
             turns.speed[t] = turns.speed[u] = common
 
 

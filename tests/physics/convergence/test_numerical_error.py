@@ -28,12 +28,13 @@ def test_file_belongs_to_this_model() -> None:
 
 
 def test_file_is_what_the_model_finds() -> None:
-    """Shots run anew at `reference` give the stored figures, far closer than the error they state."""
+    """Shots run anew at `reference` give the stored figures within half of the error they state."""
     for place in sorted(FINEST)[:RUN_ANEW]:
-        summary = simulate_shot(shots("reference")[place]).summary
-        assert summary is not None
+        result = simulate_shot(shots("reference")[place])
+        assert result.numerical_error is not None
         for name in FIGURES:
-            assert getattr(summary, name) == pytest.approx(FINEST[place][name], rel=1e-3, abs=1e-9)
+            stated = getattr(result.numerical_error, name)
+            assert getattr(result.summary, name) == pytest.approx(FINEST[place][name], abs=0.5 * stated)
 
 
 @pytest.mark.parametrize("fidelity", ["screen", "design"])
