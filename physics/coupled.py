@@ -16,7 +16,6 @@ from physics.circuit import (
     BANK,
     BOTH,
     FREEWHEEL,
-    GAMMA,
     OPEN,
     RINGING,
     StepWork,
@@ -29,8 +28,8 @@ from physics.circuit import (
     step,
 )
 from physics.deformation import elastic_energy, kinetic_energy
-from physics.geometry import Loads, axial_field, centre_field, keep, locate, lorentz, resistances, split
-from physics.heating import add_ohmic_heat, hottest, update_heat
+from physics.geometry import Loads, keep, locate, lorentz, resistances, split
+from physics.heating import add_ohmic_heat, update_heat
 from physics.kernel_cache import kernel
 from physics.motion import (
     crushed,
@@ -43,67 +42,34 @@ from physics.motion import (
     travelled,
     update_inductance,
 )  # fmt: skip
+from physics.recording import record, settle, update_voltages
 from physics.state import (
-    ACTION,
-    ARC_ENERGY,
     ASSEMBLIES,
-    BANK_ACTION,
-    BANK_CURRENT,
     BURST_CURRENT,
     BURST_FIELD,
     BURST_TIME,
     BURST_VOLTAGE,
-    CENTRE_FIELD,
-    CHARGE,
     COIL_ELASTIC,
     COIL_HEAT,
     COIL_HEAT_TO_ZERO,
-    COIL_INNER,
     COIL_MOTION,
-    COIL_TEMPERATURE,
     COIL_VOLTAGE,
     COMPLETED,
-    CROWBAR_HEAT,
-    CURRENT,
-    DROP_HEAT,
-    ENERGY_ARC,
-    ENERGY_FIELD,
-    FIELD,
-    FINAL_CENTRE,
-    FINAL_INNER,
-    FINAL_OUTER,
-    FINAL_RIM,
-    FORCE,
-    HEAT_COIL,
-    HEAT_OUTSIDE,
-    HEAT_PART,
     HIGHEST_BANK_CURRENT,
     IMPULSE,
-    INNER,
     LAYER_VOLTAGE,
     LOWEST_VOLTAGE,
     MAGNETIC,
     MATERIAL_LIMIT,
-    MOTION_COIL,
-    MOTION_PART,
     NOT_CONVERGED,
-    OUTER,
     OVER_CRUSHED,
-    PART_CURRENT,
     PART_ELASTIC,
     PART_HEAT,
     PART_HEAT_TO_ZERO,
     PART_MOTION,
-    PART_TEMPERATURE,
     SPARK_ACTION,
-    SPEED,
     STEP,
     STOPPED_EARLY,
-    STRAY_HEAT,
-    TIME,
-    TURN_VOLTAGE,
-    VOLTAGE,
-    WORK_PART,
     ZERO_TIME,
     BodyRef,
     CoilRef,
@@ -121,7 +87,8 @@ from physics.state import (
     UnknownsRef,
     WorkRef,
 )
-from physics.turns import arc_voltage, hoop_elastic_energy, rupture, turns_kinetic_energy, turns_plastic_work
+from physics.switching import book_losses, drops, next_state, time_to_event
+from physics.turns import arc_voltage, hoop_elastic_energy, rupture, turns_kinetic_energy
 
 Floats = NDArray[np.float64]
 
@@ -135,75 +102,6 @@ _SPARK_START = 10.0
 _SPARK_GROWTH = 0.3
 # A step is cut to end this little after an event, and never below this share of its length.
 _PAST_EVENT, _SHORTEST = 1.02, 1e-2
-
-
-@kernel
-def _turn_voltages(model, fields, h):
-    """Voltage (V) along every turn, meaned over the step of `h` s: what its flux changes by, and its resistance."""
-    turns, unknowns = model.turns, model.unknowns
-    for t in range(turns.radius.size):
-        c = unknowns.centre[t]
-        linkage = dot(fields.matrix[c], fields.current, fields.current.size) / unknowns.weight[c]
-        if h > 0.0:
-            turns.voltage[t] = (linkage - turns.linkage[t]) / h + fields.resistance[c] * fields.current[c]
-            turns.peak_voltage[t] = max(turns.peak_voltage[t], abs(turns.voltage[t]))
-        turns.linkage[t] = linkage
-
-
-@kernel
-def _note_voltages(model, row):
-    """Voltages along the coil, along its worst turn, and between the open ends of two layers wound there and back."""
-    turns, layer = model.turns, model.coil.turn_layer
-    sums = np.zeros(layer[-1] + 1)
-    for t in range(turns.radius.size):
-        sums[layer[t]] += turns.weight[t] * turns.voltage[t]
-        row[TURN_VOLTAGE] = max(row[TURN_VOLTAGE], abs(turns.voltage[t]))
-    for voltage in sums:
-        row[COIL_VOLTAGE] += voltage
-    for l in range(sums.size - 1):
-        row[LAYER_VOLTAGE] = max(row[LAYER_VOLTAGE], abs(sums[l] + sums[l + 1]))
-
-
-@kernel
-def _record(model, fields, heat, loads, totals, time, voltage, bank_current, row):
-    """One row of the time series."""
-    coil, body, turns = model.coil, model.body, model.turns
-    inner_edge = turns.radius[0] - model.controls.half_width
-    filaments = coil.radius_m.size
-    part_current = 0.0
-    for c in range(filaments, fields.current.size):
-        part_current += 2.0 * fields.current[c]
-    hot_part, hot_coil = hottest(model, heat)
-    coil_current = 0.0
-    for f in range(filaments):
-        if coil.turn[f] == 0:
-            coil_current += coil.multiplicity[f] * fields.current[f]
-    row[TIME] = time
-    row[CURRENT] = coil_current
-    row[VOLTAGE] = voltage
-    row[PART_CURRENT] = part_current
-    row[FIELD] = axial_field(model.points, fields.current, 0.5 * (body.radius[0, -1] + inner_edge))
-    row[FORCE] = loads.inward[0]
-    row[OUTER] = _diameter(model.part, body, -1)
-    row[INNER] = _diameter(model.part, body, 0)
-    row[COIL_INNER] = 2.0 * inner_edge
-    row[PART_TEMPERATURE] = hot_part
-    row[COIL_TEMPERATURE] = hot_coil
-    row[SPEED] = body.speed[0, -1]
-    row[BANK_CURRENT] = bank_current
-    row[CENTRE_FIELD] = centre_field(model.points, fields.current)
-    _note_voltages(model, row)
-    row[HEAT_OUTSIDE] = totals[STRAY_HEAT] + totals[DROP_HEAT] + totals[CROWBAR_HEAT]
-    row[HEAT_COIL] = totals[COIL_HEAT]
-    row[HEAT_PART] = totals[PART_HEAT]
-    row[ENERGY_ARC] = totals[ARC_ENERGY]
-    row[ENERGY_FIELD] = totals[MAGNETIC]
-    if model.controls.motion:
-        row[WORK_PART] = body.work[0] + elastic_energy(body, model.tables.strength)
-        row[MOTION_PART] = kinetic_energy(body)
-        row[MOTION_COIL] = (
-            turns_kinetic_energy(turns) + turns_plastic_work(turns) + hoop_elastic_energy(turns, model.coil_strength)
-        )
 
 
 @kernel
@@ -226,108 +124,6 @@ def _effective_inductance(model, fields):
     unit[0] = 1.0
     solve(fields.before, unit)
     return 1.0 / unit[0]
-
-
-@kernel
-def _drops(discharge, state, direction, bank_direction, arc):
-    """Voltages (V, with sign) that switch, crowbar diode and arcs take from the coil's and the crowbar's equation."""
-    if state == FREEWHEEL:
-        in_line = 0.0 if discharge.switch_in_bank else discharge.drop
-        return direction * (arc + in_line) + discharge.crowbar_drop, 0.0
-    if state in (BOTH, RINGING) and discharge.switch_in_bank:
-        switch = bank_direction * discharge.drop
-        return switch + direction * arc, discharge.crowbar_drop - switch
-    return direction * (discharge.drop + arc), discharge.crowbar_drop
-
-
-@kernel
-def _book(model, work, totals, h, state, spark_resistance):
-    """Add one step's losses, charge and action, from the currents at its two stages."""
-    discharge, turns, last = model.discharge, model.turns, work.first.size - 1
-    for part in range(2):
-        share = h * ((1.0 - GAMMA) if part == 0 else GAMMA)
-        q = work.first if part == 0 else work.second
-        crowbar = q[0] if state == FREEWHEEL else q[last]
-        coil, bank = q[0], q[0] - crowbar
-        switch = bank if discharge.switch_in_bank else coil
-        totals[STRAY_HEAT] += share * (discharge.bank_resistance * bank**2 + discharge.line_resistance * coil**2)
-        totals[DROP_HEAT] += share * (discharge.drop * abs(switch) + spark_resistance * switch**2)
-        totals[CROWBAR_HEAT] += share * (discharge.crowbar_resistance * crowbar**2 + discharge.crowbar_drop * crowbar)
-        totals[CHARGE] += share * abs(switch)
-        totals[SPARK_ACTION] += share * switch**2
-        totals[ACTION] += share * coil**2
-        totals[BANK_ACTION] += share * bank**2
-        for t in range(turns.arc.size):
-            turns.arc_energy[t] += share * turns.arc[t] * abs(coil)
-            totals[ARC_ENERGY] += share * turns.weight[t] * turns.arc[t] * abs(coil)
-
-
-@kernel
-def _diameter(part, body, node):
-    """Diameter (m) of rim (node -1) or bore (node 0) as it is reported."""
-    total = 0.0
-    for s in range(part.size_share.size):
-        total += 2.0 * part.size_share[s] * body.radius[s, node]
-    return total
-
-
-@kernel
-def _settle(part, body, totals, settled, h):
-    """Running mean of the sizes since anything last yielded, so that elastic ringing averages out."""
-    share = h / (settled + h)
-    totals[FINAL_OUTER] += share * (_diameter(part, body, -1) - totals[FINAL_OUTER])
-    totals[FINAL_INNER] += share * (_diameter(part, body, 0) - totals[FINAL_INNER])
-    totals[FINAL_RIM] += share * (2.0 * body.level[-1, -1] - totals[FINAL_RIM])
-    totals[FINAL_CENTRE] += share * (2.0 * body.level[-1, 0] - totals[FINAL_CENTRE])
-    return settled + h
-
-
-@kernel
-def _next_state(discharge, state, q, bank_current, direction, voltage, node_voltage, burst):
-    """State of the circuit after a step from `bank_current` to currents `q`: a current crossed zero, a diode opened.
-
-    A switch that cannot conduct backwards, an arc, and a bank too low to strike again open at current zero.
-    """
-    crowbar = q[q.size - 1]
-    switch_blocks = not discharge.conducts_reverse or abs(voltage) < discharge.drop
-    coil_opens = direction * q[0] < 0.0 and (burst or (switch_blocks and not discharge.switch_in_bank))
-    if state == BANK:
-        if discharge.crowbar and node_voltage < -discharge.crowbar_drop:
-            return BOTH
-        if direction * q[0] < 0.0 and (burst or switch_blocks):
-            return OPEN
-    elif state == BOTH:
-        if crowbar < 0.0:
-            return BANK
-        if coil_opens:
-            return RINGING
-        if discharge.switch_in_bank and switch_blocks and bank_current * (q[0] - crowbar) < 0.0:
-            return FREEWHEEL
-    elif (state == FREEWHEEL and q[0] < 0.0) or (state == RINGING and crowbar < 0.0):
-        return OPEN
-    return state
-
-
-@kernel
-def _time_to_event(discharge, state, now, slope):
-    """Time (s) to the next zero of what can change the circuit's state, by its present slopes.
-
-    `now` and `slope` hold coil current, bank current and the voltage across the crowbar.
-    """
-    soonest = 1.0
-    for k in range(4):
-        value, rate = now[min(k, 2)], slope[min(k, 2)]
-        if k == 2:
-            if state != BANK or not discharge.crowbar:
-                continue
-            value += discharge.crowbar_drop
-        elif k == 3:
-            value, rate = now[0] - now[1], slope[0] - slope[1]
-            if state not in (BOTH, RINGING):
-                continue
-        if value * rate < 0.0:
-            soonest = min(soonest, -value / rate)
-    return soonest
 
 
 @kernel
@@ -390,13 +186,13 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
     first_outer, first_level = body.radius[0, -1], body.level[-1, -1]
     last_yield = 0.0
     now, slope = np.array([0.0, 0.0, voltage]), np.zeros(3)
-    settled = _settle(part, body, totals, 0.0, 1e-12)
+    settled = settle(part, body, totals, 0.0, 1e-12)
     window = make_window(model)
     note_window(model, window)
     flux_before = np.zeros_like(fields.flux)
     totals[ZERO_TIME] = totals[BURST_TIME] = -1.0
     update_heat(model, fields, heat)
-    _record(model, fields, heat, loads, totals, time, voltage, 0.0, rows[0])
+    record(model, fields, heat, loads, totals, time, voltage, 0.0, rows[0])
     for used in range(1, rows.shape[0]):
         if time >= stop_time * (1.0 - 1e-12):
             # Where only the ringing was left at the run's own end, the rest of it changes nothing that counts.
@@ -412,7 +208,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             spark_resistance = discharge.spark / sqrt(action + 0.5 * h * current**2)
         if not frozen:
             h = longest_step(model, h)
-        h = min(h, max(_PAST_EVENT * _time_to_event(discharge, state, now, slope), _SHORTEST * h))
+        h = min(h, max(_PAST_EVENT * time_to_event(discharge, state, now, slope), _SHORTEST * h))
 
         fields.before[:, :] = fields.after
         yielded = False
@@ -431,7 +227,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
 
         arc = arc_voltage(turns, controls.arc_fall, controls.arc_gradient)
         loop = loop_of(discharge, state, spark_resistance)
-        drop, crowbar_drop = _drops(discharge, state, direction, 1.0 if bank_current >= 0.0 else -1.0, arc)
+        drop, crowbar_drop = drops(discharge, state, direction, 1.0 if bank_current >= 0.0 else -1.0, arc)
         flux_before[:] = fields.flux
         voltage_before, redone = voltage, False
         while True:
@@ -445,7 +241,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             node_voltage -= discharge.bank_resistance * work.second[0]
             if discharge.switch_in_bank:
                 node_voltage -= direction * discharge.drop + spark_resistance * work.second[0]
-            after = _next_state(
+            after = next_state(
                 discharge, state, work.second, bank_current, direction, voltage, node_voltage,
                 totals[BURST_TIME] >= 0.0,
             )  # fmt: skip
@@ -454,7 +250,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             # The diode does not take over after all: the step is done again without it.
             state, redone = BANK, True
             loop = loop_of(discharge, state, spark_resistance)
-            drop, crowbar_drop = _drops(discharge, state, direction, 1.0, arc)
+            drop, crowbar_drop = drops(discharge, state, direction, 1.0, arc)
             fields.flux[:] = flux_before
         if redone and after == BOTH:
             after = BANK
@@ -465,10 +261,10 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         currents(unknowns, work.second, fields.current)
         heat_before = totals[COIL_HEAT], totals[PART_HEAT]
         add_ohmic_heat(model, fields, heat, totals, h)
-        _book(model, work, totals, h, state, spark_resistance)
+        book_losses(model, work, totals, h, state, spark_resistance)
         keep(loads, last_loads)
         lorentz(coil, part, body, model.points, fields.current, fields.by_radius, fields.by_height, loads)
-        _turn_voltages(model, fields, h)
+        update_voltages(model, fields, h)
 
         if totals[ZERO_TIME] < 0.0:
             totals[IMPULSE] += 0.5 * share * h * (loads.inward[0] + last_loads.inward[0])
@@ -498,7 +294,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         totals[HIGHEST_BANK_CURRENT] = max(totals[HIGHEST_BANK_CURRENT], abs(bank_current))
 
         valid = update_heat(model, fields, heat)
-        _record(model, fields, heat, loads, totals, time, voltage, bank_current, rows[used])
+        record(model, fields, heat, loads, totals, time, voltage, bank_current, rows[used])
         if used == 1:
             # Voltages jump up as the switch closes: the first step's mean holds from its start.
             rows[0, COIL_VOLTAGE : LAYER_VOLTAGE + 1] = rows[1, COIL_VOLTAGE : LAYER_VOLTAGE + 1]
@@ -506,7 +302,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             if yielded:
                 last_yield = time
                 settled = 0.0
-            settled = _settle(part, body, totals, settled, h)
+            settled = settle(part, body, totals, settled, h)
             code = crushed(model, first_outer, first_level)
             if code >= 0:
                 return code, used + 1
@@ -529,7 +325,9 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         spent = in_bank + totals[MAGNETIC] < _SPENT * stored
         if state != OPEN and spent and (frozen or quiet > quiet_time):
             return COMPLETED, used + 1
-        # A whole period without yielding, and the ringing only decays: no later one can make anything yield.
-        if state != OPEN and totals[BURST_TIME] < 0.0 and quiet > 2.0 * totals[ZERO_TIME] > 0.0:
+        # A whole period without yielding, and the ringing only decays: no later one can make anything yield. A current
+        # that never comes back to zero, behind a crowbar or much resistance, has long passed its peak by then.
+        period = 2.0 * totals[ZERO_TIME] if totals[ZERO_TIME] > 0.0 else 4.0 * quarter
+        if state != OPEN and totals[BURST_TIME] < 0.0 and quiet > period:
             frozen = True
     return STOPPED_EARLY, rows.shape[0]

@@ -149,6 +149,14 @@ class Metal:
         fitted = self.flow_stress.melting_temperature_k if self.flow_stress else None
         return fitted if fitted is not None else self.melting_temperature_k
 
+    @property
+    def solid_range_k(self) -> tuple[float, float]:
+        """Temperatures between which the data describe the solid."""
+        heat = self.specific_heat.temperature_k[0] if self.specific_heat is not None else 0.0
+        low = max(float(self.resistivity.temperature_k[0]), float(heat))
+        high = self.melting_temperature_k if self.melting_temperature_k is not None else self.limit_temperature_k
+        return low, high
+
     def missing_for(self, *, motion: bool, heating: bool) -> list[str]:
         """Names of the properties that a run with this motion and heating needs and this metal lacks."""
         missing: list[str] = []

@@ -141,7 +141,9 @@ class Coil(Checked):
         description="Radial distance from layer to layer; null leaves the same space between layers as between turns.",
     )
     material: MaterialChoice = Field(default="copper", description="Library name or constants of your own.")
-    initial_temperature_k: float = Field(ge=77.0, le=600.0, default=AMBIENT_K, description="Before the shot.")
+    initial_temperature_k: float = Field(
+        ge=77.0, le=600.0, default=AMBIENT_K, description="Before the shot; with heating only."
+    )
 
     @property
     def axial_m(self) -> float:
@@ -233,7 +235,9 @@ class Workpiece(Checked):
     layers: Annotated[list[Layer], Field(min_length=1, max_length=9)] = Field(
         description="The metals through the thickness, from one face to the other; the same from both faces."
     )
-    initial_temperature_k: float = Field(ge=77.0, le=800.0, default=AMBIENT_K, description="Before the shot.")
+    initial_temperature_k: float = Field(
+        ge=77.0, le=800.0, default=AMBIENT_K, description="Before the shot; with heating only."
+    )
 
     @model_validator(mode="after")
     def _shape_fits(self) -> Workpiece:
@@ -331,6 +335,21 @@ class Shot(Checked):
             missing = resolve(material).missing_for(motion=self.solver.motion, heating=self.solver.heating)
             if missing:
                 raise ValueError(f"the {part}'s material lacks {', '.join(missing)}, which this run needs")
+        return self
+
+    @model_validator(mode="after")
+    def _temperatures_are_in_the_data(self) -> Shot:
+        parts = [("coil", self.coil.material, self.coil.initial_temperature_k)]
+        parts += [("workpiece", metal, self.workpiece.initial_temperature_k) for metal in self.metals[1:]]
+        for part, material, temperature in parts:
+            if not self.solver.heating and temperature != AMBIENT_K:
+                raise ValueError(f"the {part}'s initial_temperature_k counts only with solver.heating; leave it out")
+            low, high = resolve(material).solid_range_k
+            if self.solver.heating and not low <= temperature < high:
+                raise ValueError(
+                    f"the {part}'s initial_temperature_k {temperature:g} K is outside its material's data for the "
+                    f"solid, {low:g} to {high:g} K"
+                )
         return self
 
     @model_validator(mode="after")

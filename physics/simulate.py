@@ -41,7 +41,7 @@ Floats = NDArray[np.float64]
 #: More rows than any run uses; a run that fills them is stopped and says so.
 _MOST_ROWS = 12_000
 #: Bounds of the meshes of tall parts.
-_MOST_ROWS_OF_CELLS, _MOST_SLICES = 16, 12
+_MOST_ROWS_OF_CELLS, _MOST_SLICES = 16, 20
 
 
 @dataclass(frozen=True)
@@ -53,20 +53,20 @@ class Resolution:
     growth: float  # of the width of columns from the rim inwards
     half_rows: int
     motion_cells: int
-    slice_ratio: float  # height of a slice of a tall part, over its radius
+    slice_ratio: float  # height of a slice of a tall part, over what still moves as one
     steps_to_peak: int
     window: float
 
 
 FIDELITIES: dict[Fidelity, Resolution] = {
     "screen": Resolution(
-        1, columns=8, growth=1.5, half_rows=1, motion_cells=8, slice_ratio=0.45, steps_to_peak=40, window=0.25
+        1, columns=8, growth=1.5, half_rows=1, motion_cells=8, slice_ratio=1.0, steps_to_peak=40, window=0.25
     ),
     "design": Resolution(
-        1, columns=12, growth=1.35, half_rows=2, motion_cells=12, slice_ratio=0.3, steps_to_peak=100, window=0.12
+        1, columns=12, growth=1.35, half_rows=2, motion_cells=12, slice_ratio=0.5, steps_to_peak=100, window=0.12
     ),
     "reference": Resolution(
-        2, columns=20, growth=1.2, half_rows=4, motion_cells=24, slice_ratio=0.2, steps_to_peak=300, window=0.06
+        2, columns=20, growth=1.2, half_rows=4, motion_cells=24, slice_ratio=0.25, steps_to_peak=300, window=0.06
     ),
 }
 
@@ -168,21 +168,19 @@ def _half_rows(usual: int, shot: Shot) -> int:
     return max(usual, min(_MOST_ROWS_OF_CELLS, ceil(0.5 * shot.workpiece.thickness_m / tallest)))
 
 
-def _reach(resolution: Resolution, shot: Shot) -> float:
+def _reach(shot: Shot) -> float:
     """Height (m) of half a part up to which it moves as one: the coil is far against it, or its radius is large."""
-    return max(
-        1.5 * (shot.gap_m + 0.5 * shot.coil.radial_m),
-        0.5 * resolution.slice_ratio * shot.workpiece.outer_diameter_m,
-    )
+    return max(1.5 * (shot.gap_m + 0.5 * shot.coil.radial_m), 0.15 * shot.workpiece.outer_diameter_m)
 
 
 def _slices(resolution: Resolution, shot: Shot, metals: list[str | Material]) -> list[Slice]:
     """Slices of the upper half: one for a flat part of one metal, more where it is tall or clad."""
     half, rows = 0.5 * shot.workpiece.thickness_m, _half_rows(resolution.half_rows, shot)
-    reach = _reach(resolution, shot)
+    reach = _reach(shot)
+    tallest = reach if half <= reach else resolution.slice_ratio * reach
     slices = []
     for material, height in shot.workpiece.half_layers:
-        count = min(_MOST_SLICES, ceil(height / reach))
+        count = min(_MOST_SLICES, ceil(height / tallest))
         rows_each = max(1, ceil(rows * height / count / half - 0.25))
         slices += [Slice(height / count, metals.index(material, 1), rows_each)] * count
     if len(slices) > 1 and len(metals) == 2:
@@ -257,7 +255,7 @@ def build(shot: Shot) -> c.Model:
         resolution.columns,
         resolution.growth,
         _motion_cells(resolution.motion_cells, inner, outer),
-        is_tall=0.5 * workpiece.thickness_m > _reach(resolution, shot),
+        is_tall=0.5 * workpiece.thickness_m > _reach(shot),
     )
     density = tables.strength[:, 0]
     body = make_body(part.node_radius_m, part.level_m, density[part.slice_metal], part.slice_metal)

@@ -124,9 +124,8 @@ def _specific_heat(metal: Metal) -> TemperatureTable:
 
 def _solid_heat(metal: Metal) -> _SolidHeat:
     specific_heat = _specific_heat(metal)
-    data_start = max(specific_heat.temperature_k[0], metal.resistivity.temperature_k[0])
-    start = max(LOWEST_TEMPERATURE_K, float(data_start))
-    end = metal.limit_temperature_k if metal.melting_temperature_k is None else metal.melting_temperature_k
+    low, end = metal.solid_range_k
+    start = max(LOWEST_TEMPERATURE_K, low)
     temperature = np.linspace(start, end, 1 + round((end - start) / _STEP_K))
     enthalpy = cumulative_trapezoid(specific_heat.at(temperature), temperature, initial=0.0)
     return _SolidHeat(temperature, enthalpy - np.interp(AMBIENT_K, temperature, enthalpy))

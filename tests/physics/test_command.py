@@ -142,3 +142,30 @@ def test_every_wrong_field_is_listed(tmp_path: Path, capsys: pytest.CaptureFixtu
     said = refusal(changed(TRADE_SHOT, gap_m=1.5, bank={"resistance_ohm": 99.0}), tmp_path, capsys)
     assert "/gap_m" in said
     assert "/bank/resistance_ohm" in said
+
+
+def test_materials_are_printed() -> None:
+    """`python -m physics materials` prints the page that lies beside the data."""
+    answer = run_command("materials")
+    assert answer.returncode == 0
+    assert answer.stdout == (ROOT / "physics" / "MATERIALS.md").read_text(encoding="utf-8")
+
+
+def test_gallery_is_drawn_from_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`python -m physics gallery OUT --shot FILE` draws that shot and names every file it wrote."""
+    path = tmp_path / "shot.json"
+    path.write_text(json.dumps(changed(TRADE_SHOT, solver={"fidelity": "screen"})), encoding="utf-8")
+    assert main(["gallery", str(tmp_path / "out"), "--shot", str(path)]) == 0
+    named = capsys.readouterr().out.split()
+    assert sorted(named) == sorted(str(file) for file in (tmp_path / "out").iterdir())
+    assert len(named) >= 6
+
+
+def test_gallery_refuses_what_is_no_shot(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A file that is no shot is refused by the gallery in the same words, and a folder that cannot be made is told."""
+    path = tmp_path / "shot.json"
+    path.write_text("{}", encoding="utf-8")
+    assert main(["gallery", str(tmp_path / "out"), "--shot", str(path)]) == 2
+    assert "not a valid shot" in capsys.readouterr().err
+    assert main(["gallery", str(path)]) == 1
+    assert str(path) in capsys.readouterr().err

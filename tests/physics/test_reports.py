@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
-from physics import ShotResult
+from physics import ShotResult, check_shot
 from physics.buckling import CRITICAL_AMPLIFICATION, Flow, growth_rates
 from physics.wires import pair_breakdown, stock
 from tests.physics.shots import TRADE_SHOT, Fire, changed, part
@@ -241,3 +242,45 @@ def test_melting_skin_is_said(fire: Fire) -> None:
     assert result.summary is not None
     assert result.summary.peak_workpiece_temperature_k >= 692.7
     assert "begins to melt at 693 K" in warnings_of(result)["melts"]
+
+
+# ---- input -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"coil": {"strip_width_m": 2e-3, "strip_thickness_m": 1e-3}}, "either wire_diameter_m, or strip_width_m"),
+        ({"coil": {"layers_count": 3, "turns_count": 2}}, "turns_count 2 is less than layers_count 3"),
+        ({"coil": {"layer_pitch_m": 1e-3}}, "layers overlap"),
+        ({"workpiece": {"layers": CLAD[:2]}}, "must add up to 1"),
+        ({"workpiece": {"layers": [{"material": "copper", "fraction_ratio": 0.6},
+                                   {"material": "zinc", "fraction_ratio": 0.4}]}}, "the same from both faces"),
+        ({"workpiece": {"layers": [{"material": "copper", "fraction_ratio": 0.5},
+                                   {"material": "zinc", "fraction_ratio": 0.5}]}}, "the same from both faces"),
+        ({"workpiece": {"thickness_m": 0.1}}, "at most 3 times outer_diameter_m"),
+        ({"insulation": {"former_wall_m": 2e-3}}, "gap_m 0.001 m is metal to metal"),
+        ({"switch": {"kind": "spark_gap"}}, "spark_length_m belongs to kind 'spark_gap'"),
+        ({"workpiece": {"initial_temperature_k": 750.0, "layers": [{"material": "zinc"}]}}, "77 to 692"),
+        ({"coil": {"initial_temperature_k": 100.0}, "solver": {"heating": False}}, "counts only with solver.heating"),
+    ],
+)  # fmt: skip
+def test_what_does_not_fit_is_refused(changes: dict[str, Any], words: str) -> None:
+    """What contradicts itself is refused in words that name the fields and their values."""
+    with pytest.raises(ValidationError) as refused:
+        check_shot(changed(TRADE_SHOT, **changes))
+    assert words in str(refused.value)
+
+
+# ---- ends ------------------------------------------------------------------------------------------------------------
+
+
+def test_crowbarred_shot_completes(fire: Fire) -> None:
+    """A current that dies out slowly behind a crowbar is a completed shot, not one that ran out of time."""
+    crowbar = {"across": "coil", "inductance_henry": 3e-8, "resistance_ohm": 1e-4}
+    quiet = {"bank": {"charge_voltage_v": 2000.0, "resistance_ohm": 0.0}, "leads": {"resistance_ohm": 0.0}}
+    thick = {"wire_diameter_m": 4e-3, "pitch_m": 4.3e-3, "turns_count": 12}
+    result = fired(fire, crowbar=crowbar, coil=thick, **quiet)
+    assert result.summary is not None
+    assert result.summary.first_current_zero_s is None
+    assert result.status == "completed"

@@ -20,8 +20,8 @@ from tests.physics.plausible import plausible_shots
 DATA_PATH = Path(__file__).parent / "reference_shots.json"
 SEED, COUNT = 77, 330
 #: Steps at `screen` times the cube of the unknowns at `reference`, above which a shot is left out: it would take the
-#: finest mesh more than about ten seconds. That leaves out long ringing in coils of many turns.
-MOST_WORK = 5e9
+#: finest mesh more than about half a minute. That leaves out long ringing in coils of many turns.
+MOST_WORK = 1.5e10
 FIGURES = ("peak_current_a", "final_outer_diameter_m", "debris_energy_j")
 DESCRIPTION = (
     f"Shots of plausible_shots({SEED}, {COUNT}, ...) at fidelity reference, by their place; written by "

@@ -90,11 +90,11 @@ def test_shape_converges_with_the_mechanical_mesh(monkeypatch: pytest.MonkeyPatc
 
 @pytest.mark.parametrize("name", [*SHOTS, "tube of copper"])
 def test_final_size_converges_with_the_current_cells(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    """Halving the columns of current cells changes the final diameter ever less, by no more than 0.02 % at last."""
+    """Halving the columns of current cells changes the final diameter ever less, by no more than 0.03 % at last."""
     summaries = summaries_with(monkeypatch, name, HALVED_COLUMNS)
     coarse, fine = changes_of(summaries, "final_outer_diameter_m")
     assert fine < max(0.6 * coarse, 5e-6)
-    assert fine < 2e-4 * summaries[-1].final_outer_diameter_m
+    assert fine < 3e-4 * summaries[-1].final_outer_diameter_m
 
 
 @pytest.mark.parametrize("name", [*SHOTS, "clad disc", "flat strip"])
