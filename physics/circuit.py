@@ -151,13 +151,15 @@ def _gather(unknowns, values, out):
 
 
 @kernel
-def generalise(unknowns, matrix, half, out):
-    """Inductance of the independent currents from the filament matrix; `half` is (n, size) scratch.
-
-    What lies outside the coil is left out: :func:`step` adds the loop as it then is.
-    """
+def gather_rows(unknowns, matrix, out):
+    """Columns of the independent currents from those of filaments: every row by itself."""
     for row in range(matrix.shape[0]):
-        _gather(unknowns, matrix[row], half[row])
+        _gather(unknowns, matrix[row], out[row])
+
+
+@kernel
+def _gather_columns(unknowns, half, out):
+    """Rows of the independent currents from those of filaments; columns stay as they are."""
     modes = unknowns.mode_filament.size
     out[:, :] = 0.0
     for t in range(unknowns.centre.size):
@@ -168,6 +170,34 @@ def generalise(unknowns, matrix, half, out):
             out[1 + k, d] = half[f, d] - mu * half[c, d]
     for j in range(unknowns.cells):
         out[1 + modes + j, :] = half[unknowns.filaments + j, :]
+
+
+@kernel
+def generalise(unknowns, matrix, half, out):
+    """Inductance of the independent currents from the filament matrix; `half` is (n, size) scratch.
+
+    What lies outside the coil is left out: :func:`step` adds the loop as it then is.
+    """
+    gather_rows(unknowns, matrix, half)
+    _gather_columns(unknowns, half, out)
+
+
+@kernel
+def add_change(unknowns, rows, swelling, base, half, out):
+    """Inductance of the independent currents after a change: `base`, and `rows` (n, size) with their transpose.
+
+    `swelling` (n,) is what cells add to their own inductance; `half` is (size, size) scratch.
+    """
+    _gather_columns(unknowns, rows, half)
+    for i in range(out.shape[0]):
+        for j in range(i):
+            total = base[i, j] + half[i, j] + half[j, i]
+            out[i, j] = total
+            out[j, i] = total
+        out[i, i] = base[i, i] + 2.0 * half[i, i]
+    first = 1 + unknowns.mode_filament.size
+    for j in range(unknowns.cells):
+        out[first + j, first + j] += swelling[unknowns.filaments + j]
 
 
 @kernel
@@ -222,17 +252,48 @@ def dot(x, y, n):
     return total
 
 
+@reordering_kernel
+def _take_off(matrix, i, j, n):
+    """Rows i to i+3 less their products with rows j to j+3 over the first n columns: sixteen sums at a time."""
+    a0, a1, a2, a3 = matrix[i], matrix[i + 1], matrix[i + 2], matrix[i + 3]
+    b0, b1, b2, b3 = matrix[j], matrix[j + 1], matrix[j + 2], matrix[j + 3]
+    s00 = s01 = s02 = s03 = s10 = s11 = s12 = s13 = s20 = s21 = s22 = s23 = s30 = s31 = s32 = s33 = 0.0
+    for k in range(n):
+        x0, x1, x2, x3 = b0[k], b1[k], b2[k], b3[k]
+        y0, y1, y2, y3 = a0[k], a1[k], a2[k], a3[k]
+        s00, s01, s02, s03 = s00 + y0 * x0, s01 + y0 * x1, s02 + y0 * x2, s03 + y0 * x3
+        s10, s11, s12, s13 = s10 + y1 * x0, s11 + y1 * x1, s12 + y1 * x2, s13 + y1 * x3
+        s20, s21, s22, s23 = s20 + y2 * x0, s21 + y2 * x1, s22 + y2 * x2, s23 + y2 * x3
+        s30, s31, s32, s33 = s30 + y3 * x0, s31 + y3 * x1, s32 + y3 * x2, s33 + y3 * x3
+    a0[j], a0[j + 1], a0[j + 2], a0[j + 3] = a0[j] - s00, a0[j + 1] - s01, a0[j + 2] - s02, a0[j + 3] - s03
+    a1[j], a1[j + 1], a1[j + 2], a1[j + 3] = a1[j] - s10, a1[j + 1] - s11, a1[j + 2] - s12, a1[j + 3] - s13
+    a2[j], a2[j + 1], a2[j + 2], a2[j + 3] = a2[j] - s20, a2[j + 1] - s21, a2[j + 2] - s22, a2[j + 3] - s23
+    a3[j], a3[j + 1], a3[j + 2], a3[j + 3] = a3[j] - s30, a3[j + 1] - s31, a3[j + 2] - s32, a3[j + 3] - s33
+
+
 @kernel
 def factor(matrix):
-    """Cholesky factor in place (lower triangle); False if the matrix is not positive definite."""
+    """Cholesky factor in place (lower triangle), four rows at a time; False if the matrix is not positive definite."""
     n = matrix.shape[0]
-    for i in range(n):
-        for j in range(i):
-            matrix[i, j] = (matrix[i, j] - dot(matrix[i], matrix[j], j)) / matrix[j, j]
-        pivot = matrix[i, i] - dot(matrix[i], matrix[i], i)
-        if not pivot > 0.0:
-            return False
-        matrix[i, i] = sqrt(pivot)
+    for i in range(0, n, 4):
+        rows, done = min(4, n - i), 0
+        if rows == 4:
+            for j in range(0, i, 4):
+                _take_off(matrix, i, j, j)
+                for r in range(i, i + 4):
+                    for c in range(j, j + 4):
+                        rest = matrix[r, c]
+                        for k in range(j, c):
+                            rest -= matrix[r, k] * matrix[c, k]
+                        matrix[r, c] = rest / matrix[c, c]
+            done = i
+        for r in range(i, i + rows):
+            for c in range(done, r):
+                matrix[r, c] = (matrix[r, c] - dot(matrix[r], matrix[c], c)) / matrix[c, c]
+            pivot = matrix[r, r] - dot(matrix[r], matrix[r], r)
+            if not pivot > 0.0:
+                return False
+            matrix[r, r] = sqrt(pivot)
     return True
 
 
@@ -268,12 +329,85 @@ def _prepare(unknowns, loop, resistance, inductance, h, out):
     return factor(out)
 
 
+# Corrections of the first stage until they no longer matter: their size, over the largest current, and how many. Fewer
+# unknowns than this are factored twice instead.
+_CLOSE, _MOST_CORRECTIONS, _FEW = 1e-7, 5, 80
+
+
 @kernel
-def step(unknowns, loop, resistance, before, after, moved, drop, crowbar_drop, h, flux, voltage, work):
+def _correct_first(loop, before, after, work):
+    """Currents of the first stage, whose inductance lies between that of both ends, from the factor at the end.
+
+    The change over a step is small, so a few corrections do; `work.first` holds a first guess. False if they do not
+    converge.
+    """
+    size = work.first.size
+    for i in range(size):
+        for j in range(size):
+            work.between[i, j] = (1.0 - GAMMA) * (before[i, j] - after[i, j])
+    for _ in range(_MOST_CORRECTIONS):
+        largest, change = 0.0, 0.0
+        for i in range(size):
+            work.slope[i] = work.rhs[i] - dot(work.between[i], work.first, size)
+        if not loop.closed:
+            work.slope[0] = 0.0
+        solve(work.lower, work.slope)
+        for i in range(size):
+            largest = max(largest, abs(work.slope[i]))
+            change = max(change, abs(work.slope[i] - work.first[i]))
+            work.first[i] = work.slope[i]
+        if change <= _CLOSE * largest:
+            return True
+    return False
+
+
+@kernel
+def _solve_between(unknowns, loop, resistance, before, after, h, work):
+    """The same by a factor of its own, which replaces `work.lower`; False if the matrix is not definite."""
+    for i in range(work.first.size):
+        for j in range(work.first.size):
+            work.between[i, j] = (1.0 - GAMMA) * before[i, j] + GAMMA * after[i, j]
+    if not _prepare(unknowns, loop, resistance, work.between, h, work.lower):
+        return False
+    work.first[:] = work.rhs
+    solve(work.lower, work.first)
+    return True
+
+
+@kernel
+def _first_stage(unknowns, loop, resistance, before, after, moved, factored, h, work):
+    """Solve the first stage from `work.rhs` into `work.first`; `work.lower` holds the factor at the end afterwards.
+
+    False if a matrix is not definite.
+    """
+    size = work.first.size
+    if moved and size < _FEW and not _solve_between(unknowns, loop, resistance, before, after, h, work):
+        return False
+    if not factored and not _prepare(unknowns, loop, resistance, after, h, work.lower):
+        return False
+    if not moved:
+        work.first[:] = work.rhs
+        solve(work.lower, work.first)
+        return True
+    if size < _FEW:
+        return True
+    # The currents go on about as in the step before: from its first stage to its second.
+    for i in range(size):
+        work.first[i] = work.second[i] + GAMMA / (1.0 - GAMMA) * (work.second[i] - work.first[i])
+    if _correct_first(loop, before, after, work):
+        return True
+    if not _solve_between(unknowns, loop, resistance, before, after, h, work):
+        return False
+    return _prepare(unknowns, loop, resistance, after, h, work.lower)
+
+
+@kernel
+def step(unknowns, loop, resistance, before, after, moved, factored, drop, crowbar_drop, h, flux, voltage, work):
     """One step of `h` s from `flux` (Wb turns) and bank `voltage` (V); both stages' currents go to `work`.
 
     `before` and `after` are the generalised inductances at both ends; the first stage takes its own
-    by linear interpolation. `drop` and `crowbar_drop` (V, with their signs) are what switch and arcs
+    by linear interpolation. With `factored` the matrix is that of the step before and is not factored again.
+    `drop` and `crowbar_drop` (V, with their signs) are what switch and arcs
     take from the coil's and the crowbar's equation. Returns (ok, new voltage); `flux` is updated in place.
     """
     size = flux.size
@@ -281,21 +415,12 @@ def step(unknowns, loop, resistance, before, after, moved, drop, crowbar_drop, h
     rhs, slope = work.rhs, work.slope
     crowbar = 1.0 if loop.both else 0.0
     bank = 1.0 if (loop.closed or loop.both) and loop.elastance > 0.0 else 0.0
-    if moved:
-        for i in range(size):
-            for j in range(size):
-                work.between[i, j] = (1.0 - GAMMA) * before[i, j] + GAMMA * after[i, j]
-        ok = _prepare(unknowns, loop, resistance, work.between, h, work.lower)
-    else:
-        ok = _prepare(unknowns, loop, resistance, after, h, work.lower)
-    if not ok:
-        return False, voltage
     rhs[:] = flux
     rhs[0] = flux[0] + GAMMA * h * (bank * voltage - drop) if loop.closed else 0.0
     rhs[last] = crowbar * (flux[last] - GAMMA * h * (voltage + crowbar_drop))
-    solve(work.lower, rhs)
-    work.first[:] = rhs
-    passed = bank * (rhs[0] - crowbar * rhs[last])
+    if not _first_stage(unknowns, loop, resistance, before, after, moved, factored, h, work):
+        return False, voltage
+    passed = bank * (work.first[0] - crowbar * work.first[last])
     stage_voltage = voltage - GAMMA * h * passed * loop.elastance
     voltages(unknowns, resistance, loop, work.first, work.filament, slope)
     for i in range(size):
@@ -304,8 +429,6 @@ def step(unknowns, loop, resistance, before, after, moved, drop, crowbar_drop, h
     slope[last] -= stage_voltage + crowbar_drop
     base_voltage = voltage - (1.0 - GAMMA) * h * passed * loop.elastance
 
-    if moved and not _prepare(unknowns, loop, resistance, after, h, work.lower):
-        return False, voltage
     for i in range(size):
         rhs[i] = flux[i] + (1.0 - GAMMA) * h * slope[i]
     rhs[0] = rhs[0] + GAMMA * h * (bank * base_voltage - drop) if loop.closed else 0.0

@@ -92,14 +92,23 @@ from physics.turns import arc_voltage, hoop_elastic_energy, rupture, turns_kinet
 
 Floats = NDArray[np.float64]
 
-# Energy left, as a share of the bank's, below which nothing more can happen.
-_SPENT = 1e-3
+# Energy left, as a share of the bank's, below which nothing more can happen, and below which no force is left.
+_SPENT, _GONE = 1e-3, 1e-8
 # A run takes at most so many quarter periods.
 _LONGEST = 200.0
 # A spark gap's resistance starts at so many times the loop's impedance: what goes before is formation delay.
 _SPARK_START = 10.0
 # Its action grows by at most this share in one step.
 _SPARK_GROWTH = 0.3
+# So many steps of the tail share their resistances.
+_HELD = 8
+# While things move, the current changes by at most this share of its peak in a step: it falls fast once a turn breaks.
+# Before the peak is known it is taken as this share of the undamped one.
+_LARGEST_CHANGE, _USUAL_PEAK = 0.06, 0.5
+# Ohmic heat of one step goes through no more than this share of the range of a metal's data.
+_LARGEST_RISE = 0.02
+# The first step is this share of the usual one, so that a part that moves long before the peak is seen to move.
+_FIRST = 0.125
 # A step is cut to end this little after an event, and never below this share of its length.
 _PAST_EVENT, _SHORTEST = 1.02, 1e-2
 
@@ -148,6 +157,18 @@ def _refer(model, fields, heat, work, loads, last_loads):
     )  # fmt: skip
 
 
+@kernel
+def _steps_when_still(controls, left, quarters):
+    """Steps in a quarter period once only ringing is left, of which the share `left` remains after so many quarters.
+
+    In so many steps N the two-stage step takes 0.18 / N^3 of the energy in a period by itself (|R(i pi / 2N)|^2 over
+    4 N steps); that is to be small against what resistance takes.
+    """
+    lost = 1.0 - max(left, 1e-3) ** (4.0 / quarters)
+    steps = (0.18 / (_SPENT * max(lost, 1e-4))) ** (1.0 / 3.0)
+    return min(max(steps, controls.steps_when_still), max(controls.steps_to_peak, controls.steps_when_still))
+
+
 def run(
     model: Model, fields: Fields, heat: Heat, work: StepWork, loads: tuple[Loads, Loads], totals: Floats, rows: Floats
 ) -> tuple[int, int]:
@@ -178,6 +199,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
     # A bank below the switch's drop does not strike its arc.
     state, frozen = BANK if voltage > discharge.drop else OPEN, not controls.motion
     usual_step = quarter / controls.steps_to_peak
+    highest = _USUAL_PEAK * voltage * sqrt(discharge.capacitance / inductance)
     # At any ordinary damping less than a thousandth of the energy is left after so many quarter periods.
     stop_time = controls.stop_time if controls.stop_time > 0.0 else _LONGEST * quarter
     quiet_time = controls.quiet_time + 0.25 * quarter if controls.motion else 0.0
@@ -186,6 +208,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
     first_outer, first_level = body.radius[0, -1], body.level[-1, -1]
     last_yield = 0.0
     now, slope = np.array([0.0, 0.0, voltage]), np.zeros(3)
+    still_step, last_h, last_state, warming = usual_step, 0.0, state, 0.0
     settled = settle(part, body, totals, 0.0, 1e-12)
     window = make_window(model)
     note_window(model, window)
@@ -198,8 +221,8 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             # Where only the ringing was left at the run's own end, the rest of it changes nothing that counts.
             return COMPLETED if frozen and controls.stop_time <= 0.0 else STOPPED_EARLY, used
         # Nothing moves any more: only the ringing is left, and it needs fewer steps.
-        coarser = 3.0 if frozen and totals[ZERO_TIME] > 0.0 else 1.0
-        h = min(coarser * usual_step, stop_time - time)
+        still = frozen and totals[ZERO_TIME] > 0.0
+        h = min(still_step if still else usual_step, stop_time - time)
         spark_resistance = 0.0
         if discharge.spark > 0.0:
             action, steepest = totals[SPARK_ACTION], discharge.voltage / inductance
@@ -207,25 +230,40 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             h = min(h, _SPARK_GROWTH * action / (abs(current) + rise) ** 2)
             spark_resistance = discharge.spark / sqrt(action + 0.5 * h * current**2)
         if not frozen:
-            h = longest_step(model, h)
-        h = min(h, max(_PAST_EVENT * time_to_event(discharge, state, now, slope), _SHORTEST * h))
+            h = min(longest_step(model, h), _FIRST * usual_step + 0.5 * time)
+            h = min(h, max(_LARGEST_CHANGE * highest / (abs(slope[0]) + 1e-300), _SHORTEST * h))
+        if warming > 0.0:
+            h = min(h, max(_LARGEST_RISE / warming, _SHORTEST * h))
+        h = min(
+            h, max(_PAST_EVENT * time_to_event(discharge, state, now, slope, totals[BURST_TIME] >= 0.0), _SHORTEST * h)
+        )
 
         fields.before[:, :] = fields.after
-        yielded = False
+        yielded, coupled = False, True
         if not frozen:
             ok, yielded = move(model, heat, loads, last_loads, h)
             if not ok:
                 return OVER_CRUSHED, used
             locate(coil, turns, part, body, model.points)
-            if travelled(model, window) > controls.window:
-                open_window(model, fields, window)
-                totals[ASSEMBLIES] += 1.0
-            update_inductance(model, fields)
-        resistances(
-            coil, turns, part, body, model.points, fields.coil_resistivity, fields.part_resistivity, fields.resistance
-        )
+            # Where no current is left nothing depends on the inductances, while pieces may still fly on.
+            coupled = state != OPEN or totals[MAGNETIC] > _GONE * stored
+            if coupled:
+                if travelled(model, window) > controls.window:
+                    open_window(model, fields, window)
+                    totals[ASSEMBLIES] += 1.0
+                update_inductance(model, fields)
+        # The tail's resistances change slowly: they are held for some steps, and with them the factored matrix.
+        held = still and used % _HELD != 0
+        if not held:
+            resistances(
+                coil, turns, part, body, model.points,
+                fields.coil_resistivity, fields.part_resistivity, fields.resistance,
+            )  # fmt: skip
+        factored = held and h == last_h and state == last_state
+        last_h, last_state = h, state
 
-        arc = arc_voltage(turns, controls.arc_fall, controls.arc_gradient)
+        # Turns are at the end of the step by now; the arcs are taken in its middle.
+        arc = arc_voltage(turns, controls.arc_fall, controls.arc_gradient, 0.5 * h)
         loop = loop_of(discharge, state, spark_resistance)
         drop, crowbar_drop = drops(discharge, state, direction, 1.0 if bank_current >= 0.0 else -1.0, arc)
         flux_before[:] = fields.flux
@@ -233,7 +271,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         while True:
             ok, voltage = step(
                 unknowns, loop, fields.resistance, fields.before, fields.after,
-                not frozen, drop, crowbar_drop, h, fields.flux, voltage_before, work,
+                coupled and not frozen, factored, drop, crowbar_drop, h, fields.flux, voltage_before, work,
             )  # fmt: skip
             if not ok or not isfinite(work.second[0]):
                 return NOT_CONVERGED, used
@@ -248,7 +286,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             if redone or not (state == BOTH and after == BANK and bank_current == current):
                 break
             # The diode does not take over after all: the step is done again without it.
-            state, redone = BANK, True
+            state, redone, factored, last_h = BANK, True, False, 0.0
             loop = loop_of(discharge, state, spark_resistance)
             drop, crowbar_drop = drops(discharge, state, direction, 1.0, arc)
             fields.flux[:] = flux_before
@@ -263,8 +301,8 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         add_ohmic_heat(model, fields, heat, totals, h)
         book_losses(model, work, totals, h, state, spark_resistance)
         keep(loads, last_loads)
-        lorentz(coil, part, body, model.points, fields.current, fields.by_radius, fields.by_height, loads)
-        update_voltages(model, fields, h)
+        lorentz(coil, part, body, model.points, fields.current, work.second, fields.by_radius, fields.by_height, loads)
+        update_voltages(model, fields, work.second, h)
 
         if totals[ZERO_TIME] < 0.0:
             totals[IMPULSE] += 0.5 * share * h * (loads.inward[0] + last_loads.inward[0])
@@ -279,6 +317,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             direction = -direction
         slope[0], slope[2] = (work.second[0] - current) / h, (node_voltage - now[2]) / h
         current = work.second[0]
+        highest = max(highest, abs(current))
         bank_current = 0.0 if state == FREEWHEEL else current - work.second[work.second.size - 1]
         if after != state:
             state = after
@@ -294,6 +333,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         totals[HIGHEST_BANK_CURRENT] = max(totals[HIGHEST_BANK_CURRENT], abs(bank_current))
 
         valid = update_heat(model, fields, heat)
+        warming = heat.rise[0] / h
         record(model, fields, heat, loads, totals, time, voltage, bank_current, rows[used])
         if used == 1:
             # Voltages jump up as the switch closes: the first step's mean holds from its start.
@@ -325,9 +365,12 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         spent = in_bank + totals[MAGNETIC] < _SPENT * stored
         if state != OPEN and spent and (frozen or quiet > quiet_time):
             return COMPLETED, used + 1
-        # A whole period without yielding, and the ringing only decays: no later one can make anything yield. A current
-        # that never comes back to zero, behind a crowbar or much resistance, has long passed its peak by then.
-        period = 2.0 * totals[ZERO_TIME] if totals[ZERO_TIME] > 0.0 else 4.0 * quarter
-        if state != OPEN and totals[BURST_TIME] < 0.0 and quiet > period:
+        # Well over half a period without yielding, and the ringing only decays: no later peak can make anything yield.
+        # A current that never comes back to zero, behind a crowbar or much resistance, is long past its peak by then.
+        past_peak = 1.25 * totals[ZERO_TIME] if totals[ZERO_TIME] > 0.0 else 4.0 * quarter
+        if not frozen and state != OPEN and totals[BURST_TIME] < 0.0 and quiet > max(past_peak, quiet_time):
             frozen = True
+        if frozen and still_step == usual_step and totals[ZERO_TIME] > 0.0:
+            left = (in_bank + totals[MAGNETIC]) / stored
+            still_step = quarter / _steps_when_still(controls, left, time / quarter)
     return STOPPED_EARLY, rows.shape[0]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
@@ -145,15 +147,13 @@ def energy_balance(run: Run) -> EnergyBalance:
 
 def series(rows: Floats) -> Series:
     """Recorded rows thinned to a few hundred, the extremes of every column kept."""
-    kept = {0, len(rows) - 1}
-    for column in rows.T:
-        kept |= {int(np.argmax(column)), int(np.argmin(column))}
+    kept = {0, len(rows) - 1, *np.argmax(rows, axis=0).tolist(), *np.argmin(rows, axis=0).tolist()}
     times = np.linspace(rows[0, c.TIME], rows[-1, c.TIME], _SERIES_POINTS)
     kept |= set(np.clip(np.searchsorted(rows[:, c.TIME], times), 0, len(rows) - 1).tolist())
-    chosen = rows[sorted(kept)]
+    columns = rows[sorted(kept)].T.tolist()
 
     def column_of(index: int) -> list[float]:
-        return [float(value) for value in chosen[:, index]]
+        return cast("list[float]", columns[index])
 
     return Series(
         time_s=column_of(c.TIME),

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from physics.circuit import dot
 from physics.constants import MU_0
-from physics.kernel_cache import kernel
+from physics.kernel_cache import kernel, reordering_kernel
 from physics.loops import mutual_gradient, rectangle_mean_distance, ring_self_by_swelling
 from physics.mesh import CoilMesh, PartMesh
 
@@ -221,26 +221,28 @@ def resistances(coil, turns, part, body, points, coil_resistivity, part_resistiv
 
 
 @kernel
-def lorentz(coil, part, body, points, current, by_radius, by_height, loads):
+def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loads):
     """Lorentz forces from currents (A, per filament and cell) and the slopes of the inductance matrix.
+
+    `linked` (A) are the same currents as the columns of the slopes have them.
 
     A point's force is shared between the nodes and levels that place it, so that its virtual
     work is the same: total and first moment are kept exactly.
     """
-    own, n = coil.point_filament.size, current.size
+    own, n = coil.point_filament.size, linked.size
     loads.turn[:] = 0.0
     loads.node[:, :] = 0.0
     loads.level[:, :] = 0.0
     loads.inward[0] = 0.0
     for p in range(own):
         f = coil.point_filament[p]
-        force = points.share[p] * current[f] * dot(by_radius[p], current, n)
+        force = points.share[p] * current[f] * dot(by_radius[p], linked, n)
         loads.turn[coil.turn[f]] += coil.point_multiplicity[p] * force
     for p in range(own, points.used[0]):
         carried = points.share[p] * current[points.cell[p]]
         # Twice: the mirror image pushes the same nodes.
-        outward = 2.0 * carried * dot(by_radius[p], current, n)
-        upward = 2.0 * carried * dot(by_height[p], current, n)
+        outward = 2.0 * carried * dot(by_radius[p], linked, n)
+        upward = 2.0 * carried * dot(by_height[p], linked, n)
         loads.inward[0] -= outward
         _push(part, body, points, p, outward, upward, carried, loads)
 
@@ -283,22 +285,22 @@ def _share_out(points, p, level, force):
     level[points.high[p]] += points.high_share[p] * force
 
 
-@kernel
+@reordering_kernel
 def axial_field(points, current, radius):
     """Axial field (T) on the mid-plane at `radius` (m): 2 pi r B_z is the flux linkage's slope."""
     total = 0.0
     for p in range(points.used[0]):
-        slope = mutual_gradient(points.radius[p], radius, points.height[p])[2]
+        _, _, slope, _ = mutual_gradient(points.radius[p], radius, points.height[p])
         total += points.weight[p] * points.share[p] * current[points.cell[p]] * slope
     return total / (2.0 * pi * radius)
 
 
-@kernel
+@reordering_kernel
 def centre_field(points, current):
     """Axial field (T) on the axis in the mid-plane: mu0 I a^2 / (2 (a^2 + z^2)^(3/2)) of every loop."""
     total = 0.0
     for p in range(points.used[0]):
         a, z = points.radius[p], points.height[p]
-        distance = sqrt(a * a + z * z)
-        total += points.weight[p] * points.share[p] * current[points.cell[p]] * a * a / distance**3
+        square = a * a + z * z
+        total += points.weight[p] * points.share[p] * current[points.cell[p]] * a * a / (square * sqrt(square))
     return 0.5 * MU_0 * total

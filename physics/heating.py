@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from physics.circuit import GAMMA, dot
 from physics.kernel_cache import kernel
-from physics.plasticity import softening, strength_of
 from physics.state import COIL_HEAT, PART_HEAT
 from physics.thermal import look_up
 
@@ -22,10 +21,9 @@ def molten_at(tables, metal, enthalpy):
 
 
 @kernel
-def _softness(tables, metal, enthalpy):
-    """Thermal factor of the flow stress; what has melted bears nothing."""
-    strength = strength_of(tables.strength, metal)
-    return (1.0 - molten_at(tables, metal, enthalpy)) * softening(strength, temperature_at(tables, metal, enthalpy))
+def _softness_at(tables, metal, enthalpy):
+    """Thermal factor of the flow stress of a metal of the tables at a specific enthalpy (J/kg)."""
+    return look_up(enthalpy, tables.start[metal], tables.spacing[metal], tables.softness[metal])
 
 
 @kernel
@@ -41,16 +39,21 @@ def _enthalpy(model, heat, n):
 
 @kernel
 def update_heat(model, fields, heat):
-    """Resistivities, strengths and molten shares from the enthalpies; False outside the validity of the data."""
+    """Resistivities, highest temperatures, strengths and molten shares from the enthalpies; False beyond the data."""
     tables, filaments = model.tables, model.coil.radius_m.size
     valid = True
+    heat.hottest[:] = 0.0
+    heat.rise[0] = 0.0
     for n in range(heat.ohmic.size):
         metal, enthalpy = heat.metal[n], _enthalpy(model, heat, n)
+        heat.rise[0] = max(heat.rise[0], heat.last[n] / (tables.limit[metal] - tables.start[metal]))
         valid = valid and enthalpy < tables.limit[metal]
         # Half of the last step's heat ahead: resistance at the middle of the coming step.
         resistivity = look_up(
             enthalpy + 0.5 * heat.last[n], tables.start[metal], tables.spacing[metal], tables.resistivity[metal]
         )
+        body = 0 if n < filaments else 1
+        heat.hottest[body] = max(heat.hottest[body], temperature_at(tables, metal, enthalpy))
         if n < filaments:
             fields.coil_resistivity[n] = resistivity
         else:
@@ -71,7 +74,7 @@ def _soften_turns(model, heat):
     for f in range(coil.radius_m.size):
         t, enthalpy = coil.turn[f], _enthalpy(model, heat, f)
         share = coil.multiplicity[f] * heat.mass[f] / model.turns.mass[t]
-        heat.turn_softness[t] += share * _softness(model.tables, 0, enthalpy)
+        heat.turn_softness[t] += share * _softness_at(model.tables, 0, enthalpy)
         heat.turn_molten[t] += share * molten_at(model.tables, 0, enthalpy)
         heat.turn_temperature[t] += share * temperature_at(model.tables, 0, enthalpy)
 
@@ -88,21 +91,7 @@ def _soften_part(model, heat):
             share = height * part.column_in_motion[k, i]
             if share > 0.0:
                 enthalpy = heat.ohmic[n] + model.body.heat[s, k]
-                heat.softness[s, k] += share * _softness(model.tables, heat.metal[n], enthalpy)
-
-
-@kernel
-def hottest(model, heat):
-    """Highest temperature (K) of any workpiece cell and of any coil filament."""
-    filaments = model.coil.radius_m.size
-    hot_part, hot_coil = 0.0, 0.0
-    for n in range(heat.ohmic.size):
-        temperature = temperature_at(model.tables, heat.metal[n], _enthalpy(model, heat, n))
-        if n < filaments:
-            hot_coil = max(hot_coil, temperature)
-        else:
-            hot_part = max(hot_part, temperature)
-    return hot_part, hot_coil
+                heat.softness[s, k] += share * _softness_at(model.tables, heat.metal[n], enthalpy)
 
 
 @kernel

@@ -15,6 +15,8 @@ exactly the derivative of the energy, and motion conserves what it should.
 
 from __future__ import annotations
 
+import numpy as np
+
 from physics.kernel_cache import kernel
 from physics.loops import mutual_gradient, ring_self, ring_self_by_radius, ring_self_by_swelling
 
@@ -28,37 +30,53 @@ def assemble(points, radius, height, mean_distance, weight, share, cell, matrix,
     matrix[:, :] = 0.0
     by_radius[:, :] = 0.0
     by_height[:, :] = 0.0
+    pair = np.empty((5, points))
     for p in range(points):
+        if weight[p] == 2.0:
+            _pairs_off_plane(p, radius, height, weight, share, pair)
+        else:
+            _pairs_on_plane(p, radius, height, weight, share, pair)
         c = cell[p]
-        _add_self(p, c, radius[p], height[p], mean_distance[p], weight[p], share[p], matrix, by_radius, by_height)
         for q in range(p):
             d = cell[q]
-            value, by_p, by_q, by_z = mutual_gradient(radius[p], radius[q], height[p] - height[q])
-            z_p, z_q = by_z, -by_z
-            if weight[p] == 2.0 and weight[q] == 2.0:
-                mirror, mirror_by_p, mirror_by_q, mirror_by_z = mutual_gradient(
-                    radius[p], radius[q], height[p] + height[q]
-                )
-                value += mirror
-                by_p += mirror_by_p
-                by_q += mirror_by_q
-                z_p += mirror_by_z
-                z_q += mirror_by_z
-                total = 2.0 * value
-                on_p, on_q = 1.0, 1.0
-            else:
-                # One of the two lies on the plane: a pair seen from it counts twice, it counts once.
-                total = weight[p] * weight[q] * value
-                on_p, on_q = weight[q], weight[p]
-            total *= share[p] * share[q]
-            matrix[c, d] += total
-            matrix[d, c] += total
-            by_radius[p, d] += on_p * share[q] * by_p
-            by_radius[q, c] += on_q * share[p] * by_q
-            if weight[p] == 2.0:
-                by_height[p, d] += on_p * share[q] * z_p
-            if weight[q] == 2.0:
-                by_height[q, c] += on_q * share[p] * z_q
+            matrix[c, d] += pair[0, q]
+            by_radius[p, d] += pair[1, q]
+            by_height[p, d] += pair[3, q]
+            by_radius[q, c] += pair[2, q]
+            by_height[q, c] += pair[4, q]
+    for c in range(matrix.shape[0]):
+        for d in range(c + 1):
+            matrix[c, d] = matrix[d, c] = matrix[c, d] + matrix[d, c]
+    for p in range(points):
+        _add_self(p, cell[p], radius[p], height[p], mean_distance[p], weight[p], share[p], matrix, by_radius, by_height)
+
+
+@kernel
+def _pairs_off_plane(p, radius, height, weight, share, pair):
+    """Point p off the plane with all before it: energy of the pair, slopes by both radii and both heights."""
+    for q in range(p):
+        value, by_p, by_q, by_z = mutual_gradient(radius[p], radius[q], height[p] - height[q])
+        mirror, mirror_by_p, mirror_by_q, mirror_by_z = mutual_gradient(radius[p], radius[q], height[p] + height[q])
+        # One on the plane has no mirror image; seen from it the pair counts twice.
+        off = weight[q] - 1.0
+        on_q = 2.0 - off
+        pair[0, q] = 2.0 * share[p] * share[q] * (value + off * mirror)
+        pair[1, q] = share[q] * (by_p + off * mirror_by_p)
+        pair[2, q] = share[p] * on_q * (by_q + off * mirror_by_q)
+        pair[3, q] = share[q] * (by_z + off * mirror_by_z)
+        pair[4, q] = share[p] * off * (mirror_by_z - by_z)
+
+
+@kernel
+def _pairs_on_plane(p, radius, height, weight, share, pair):
+    """The same for point p on the plane, which is held there."""
+    for q in range(p):
+        value, by_p, by_q, by_z = mutual_gradient(radius[p], radius[q], height[p] - height[q])
+        pair[0, q] = weight[q] * share[p] * share[q] * value
+        pair[1, q] = share[q] * weight[q] * by_p
+        pair[2, q] = share[p] * by_q
+        pair[3, q] = 0.0
+        pair[4, q] = -share[p] * (weight[q] - 1.0) * by_z
 
 
 @kernel
@@ -75,30 +93,24 @@ def _add_self(p, c, radius, height, mean_distance, weight, share, matrix, by_rad
 
 
 @kernel
-def follow(points, now, base, weight, share, cell, by_radius, by_height, base_matrix, matrix):
-    """Matrix after small displacements, first order about the section it was assembled for.
+def follow(points, now, base, weight, share, cell, by_radius, by_height, rows, swelling):
+    """What small displacements change, first order about the section that `by_radius` and `by_height` belong to.
 
-    `now` and `base` are sections (radius, height, mean distance, each in m, shape (points,)).
+    `now` and `base` are sections (radius, height, mean distance, each in m, shape (points,)). The matrix changes by
+    `rows` (n, columns of the slopes) and its transpose, and by `swelling` (n,) on its diagonal.
     """
     radius, height, mean_distance = now
     base_radius, base_height, base_mean_distance = base
-    n = base_matrix.shape[0]
-    matrix[:, :] = 0.0
+    rows[:, :] = 0.0
+    swelling[:] = 0.0
     for p in range(points):
         c = cell[p]
         out = weight[p] * share[p] * (radius[p] - base_radius[p])
         up = weight[p] * share[p] * (height[p] - base_height[p])
         if out != 0.0 or up != 0.0:
-            for d in range(n):
-                matrix[c, d] += out * by_radius[p, d] + up * by_height[p, d]
-    for c in range(n):
-        for d in range(c):
-            total = matrix[c, d] + matrix[d, c] + base_matrix[c, d]
-            matrix[c, d] = total
-            matrix[d, c] = total
-        matrix[c, c] = 2.0 * matrix[c, c] + base_matrix[c, c]
-    for p in range(points):
+            for d in range(rows.shape[1]):
+                rows[c, d] += out * by_radius[p, d] + up * by_height[p, d]
         swollen = mean_distance[p] / base_mean_distance[p] - 1.0
         if swollen != 0.0:
             slope = ring_self_by_swelling(base_radius[p], base_mean_distance[p])
-            matrix[cell[p], cell[p]] += weight[p] * share[p] ** 2 * slope * swollen
+            swelling[c] += weight[p] * share[p] ** 2 * slope * swollen

@@ -16,7 +16,9 @@ from numba import config, njit
 #: Compiles a function of numbers and arrays. A division by zero gives inf or NaN, which ends a run as not converged;
 #: checking every division for it would make the code half as large again.
 kernel = njit(cache=True, nogil=True, error_model="numpy")
-#: The same for sums whose terms may be added in any order, so that they run in vector registers; NaN stays NaN.
+#: The same, written out where it is called: a loop over calls without branches then runs in vector registers.
+inlined_kernel = njit(cache=True, nogil=True, error_model="numpy", inline="always")
+#: As `kernel`, for sums whose terms may be added in any order: they run in vector registers, and NaN stays NaN.
 reordering_kernel = njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"})
 
 #: Files without kernels whose values or types are compiled into them.

@@ -15,29 +15,33 @@ from __future__ import annotations
 from math import exp, log, pi, sqrt
 
 from physics.constants import MU_0
-from physics.kernel_cache import kernel
+from physics.kernel_cache import inlined_kernel, kernel
+
+#: Steps of the arithmetic-geometric mean; each one squares the error.
+_HALVINGS = 6
 
 
-@kernel
+@inlined_kernel
 def elliptic_sums(modulus_squared: float, complement_squared: float) -> tuple[float, float]:
     """K(k) and S = (1 - k^2/2) - E(k)/K(k) by the arithmetic-geometric mean.
 
     `modulus_squared` is k^2 and `complement_squared` 1 - k^2, each given so that the small one
-    keeps its digits. Abramowitz & Stegun (1964) 17.6.1-17.6.4.
+    keeps its digits. Abramowitz & Stegun (1964) 17.6.1-17.6.4. Always as many steps, without a branch,
+    so that a loop over many pairs runs in vector registers; full precision down to a distance of 1e-6 of
+    the diameter.
     """
     complement = sqrt(complement_squared)
     mean = 0.5 * (1.0 + complement)
     geometric = sqrt(complement)
-    difference = 0.5 * modulus_squared / (1.0 + complement)
+    difference = 0.25 * modulus_squared / mean
     total = difference * difference
     weight = 1.0
-    while difference > 1e-9 * mean:
-        next_mean = 0.5 * (mean + geometric)
-        geometric = sqrt(mean * geometric)
-        mean = next_mean
-        difference = 0.25 * difference * difference / mean
+    for _ in range(_HALVINGS):
+        difference = 0.5 * (mean - geometric)
         weight *= 2.0
         total += weight * difference * difference
+        geometric = sqrt(mean * geometric)
+        mean -= difference
     return 0.5 * pi / mean, total
 
 
@@ -49,7 +53,7 @@ def mutual(a: float, b: float, z: float) -> float:
     return MU_0 * sqrt(far) * k_integral * total
 
 
-@kernel
+@inlined_kernel
 def mutual_gradient(a: float, b: float, z: float) -> tuple[float, float, float, float]:
     """Mutual inductance (H) and its derivatives by a, b and z (H/m) for coaxial loops.
 
@@ -58,15 +62,15 @@ def mutual_gradient(a: float, b: float, z: float) -> tuple[float, float, float, 
     """
     far = (a + b) ** 2 + z * z
     near = (a - b) ** 2 + z * z
-    m = 4.0 * a * b / far
-    k_integral, total = elliptic_sums(m, near / far)
-    root = sqrt(far)
+    by_far, by_near, root = 1.0 / far, 1.0 / near, sqrt(far)
+    m = 4.0 * a * b * by_far
+    k_integral, total = elliptic_sums(m, near * by_far)
     e_integral = k_integral * (1.0 - 0.5 * m - total)
     common = k_integral * (0.5 * m + total)
-    slope = 2.0 * (a - b) / near * e_integral
-    by_a = MU_0 * a / root * (common - b * slope)
-    by_b = MU_0 * b / root * (common + a * slope)
-    by_z = MU_0 * z * root / (2.0 * near) * k_integral * ((2.0 - m) * total - 0.5 * m * m)
+    slope = 2.0 * (a - b) * by_near * e_integral
+    by_a = MU_0 * a * root * by_far * (common - b * slope)
+    by_b = MU_0 * b * root * by_far * (common + a * slope)
+    by_z = 0.5 * MU_0 * z * root * by_near * k_integral * ((2.0 - m) * total - 0.5 * m * m)
     return MU_0 * root * k_integral * total, by_a, by_b, by_z
 
 

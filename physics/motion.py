@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from physics.circuit import generalise
+from physics.circuit import add_change, dot, gather_rows, generalise
 from physics.deformation import advance, coast, stable_step
 from physics.geometry import locate, split
 from physics.inductance import assemble, follow
@@ -25,8 +25,11 @@ _THINNEST_RIM = 0.4
 _YIELDING = 1e-6
 # Beyond such plastic strain no flow-stress data mean anything (they end at about 1).
 _LARGEST_STRAIN = 2.5
+# A step ends this little past the rupture of a turn, and opens the gap by no more than this share of the window.
+# A turn may come to rest just short of it: no step is shortened below this share for that.
+_PAST_RUPTURE, _SHARE_OF_WINDOW, _SHORTEST_TO_RUPTURE = 1.02, 0.3, 0.1
 # The turns, which collide, want at least so many steps of motion in one of the circuit.
-_LEAST_PIECES = 4
+_LEAST_PIECES = 1
 
 
 @kernel
@@ -41,10 +44,15 @@ def reassemble(model, fields):
         points.weight,
         points.share,
         points.cell,
-        fields.base,
-        fields.by_radius,
-        fields.by_height,
+        fields.filament_base,
+        fields.filament_by_radius,
+        fields.filament_by_height,
     )
+    generalise(model.unknowns, fields.filament_base, fields.rows, fields.base)
+    for t in range(model.unknowns.centre.size):
+        fields.centre_base[t] = fields.rows[model.unknowns.centre[t]]
+    gather_rows(model.unknowns, fields.filament_by_radius[: points.used[0]], fields.by_radius)
+    gather_rows(model.unknowns, fields.filament_by_height[: points.used[0]], fields.by_height)
     fields.base_radius[:] = points.radius
     fields.base_height[:] = points.height
     fields.base_mean_distance[:] = points.mean_distance
@@ -63,10 +71,22 @@ def update_inductance(model, fields):
         points.cell,
         fields.by_radius,
         fields.by_height,
-        fields.base,
-        fields.matrix,
+        fields.rows,
+        fields.swelling,
     )
-    generalise(model.unknowns, fields.matrix, fields.half, fields.after)
+    add_change(model.unknowns, fields.rows, fields.swelling, fields.base, fields.half, fields.after)
+
+
+@kernel
+def centre_linkage(model, fields, t, q):
+    """Flux linkage (Wb) of the centre filament of turn t, mirror images apart, with the independent currents q."""
+    points, c = model.points, model.unknowns.centre[t]
+    total = dot(fields.centre_base[t], q, q.size) + dot(fields.rows[c], q, q.size)
+    for p in range(points.used[0]):
+        carried = points.weight[p] * points.share[p] * fields.current[points.cell[p]]
+        out, up = points.radius[p] - fields.base_radius[p], points.height[p] - fields.base_height[p]
+        total += carried * (out * fields.filament_by_radius[p, c] + up * fields.filament_by_height[p, c])
+    return total / model.unknowns.weight[c]
 
 
 @kernel
@@ -147,12 +167,26 @@ def note_window(model, window):
 
 @kernel
 def longest_step(model, usual):
-    """Longest step (s) in which a closing bore loses no more than a fifth, within a hundredth of the usual."""
-    body = model.body
-    longest = usual
+    """Longest step (s), within a hundredth of the usual, that is short against what moves.
+
+    The gap opens by no more than a share of the window, a closing bore loses no more than a fifth, and the step ends
+    just past the moment when a turn breaks.
+    """
+    body, turns, controls = model.body, model.turns, model.controls
+    opening, longest = 0.0, usual
     for s in range(body.radius.shape[0]):
+        opening = max(opening, abs(body.speed[s, -1]))
         if body.radius[s, 0] > 0.0 and body.speed[s, 0] < 0.0:
             longest = min(longest, 0.2 * body.radius[s, 0] / -body.speed[s, 0])
+    fastest = 0.0
+    for t in range(turns.radius.size):
+        fastest = max(fastest, abs(turns.speed[t]))
+        if turns.rupture_time[t] < 0.0 and turns.speed[t] > 0.0:
+            left = (controls.rupture_strain - turns.strain[t]) * turns.radius[t] / turns.speed[t]
+            longest = min(longest, max(_PAST_RUPTURE * left, _SHORTEST_TO_RUPTURE * usual))
+    opening += fastest
+    if opening > 0.0:
+        longest = min(longest, _SHARE_OF_WINDOW * controls.window * _gap(model) / opening)
     return max(longest, 0.01 * usual)
 
 

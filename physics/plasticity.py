@@ -8,7 +8,7 @@ below the reference temperature the softening factor is 1, above melting there i
 
 from __future__ import annotations
 
-from math import log
+from math import log, sqrt
 from typing import NamedTuple
 
 from physics.kernel_cache import kernel
@@ -62,33 +62,46 @@ def flow_stress(strength, strain, rate, softness):
     return hardening * rate_factor * softness
 
 
+#: Plastic strain increments below this share of the strain so far are small: hardening is a short series then.
+_SMALL = 0.02
+
+
 @kernel
 def plastic_increment(strength, trial, stiffness, strain, softness, dt):
     """Plastic strain increment x that solves trial - stiffness x = Y(strain + x, x/dt, softness).
 
     `trial` (Pa) is the elastic trial stress, `stiffness` (Pa) 3G in three dimensions and E in a
-    ring. The left side falls and the right side rises with x, so the root is unique: secant steps
-    held inside a shrinking bracket.
+    ring. The left side falls and the right side rises with x, so the root is unique: Newton steps held
+    inside a shrinking bracket, to 1e-8 of `trial`.
     """
-    initial = flow_stress(strength, strain, 0.0, softness)
-    if trial <= initial:
+    if trial <= strength.a * softness:
         return 0.0
-    low, high = 0.0, trial / stiffness
-    f_low = trial - initial
-    f_high = -flow_stress(strength, strain + high, high / dt, softness)
-    x = high
+    hardened = strength.b * strain**strength.n if strain > 0.0 else 0.0
+    high = (trial - (strength.a + hardened) * softness) / stiffness
+    if high <= 0.0:
+        return 0.0
+    n, per_rate = strength.n, 1.0 / (dt * strength.reference_rate)
+    low, x = 0.0, high
     for _ in range(60):
-        x = high - f_high * (high - low) / (f_high - f_low)
-        if not (low < x < high):
-            x = 0.5 * (low + high)
-        f = trial - stiffness * x - flow_stress(strength, strain + x, x / dt, softness)
-        if abs(f) < 1e-9 * trial:
-            break
-        # Illinois rule: halve the weight of the end that stays, so that both ends move.
-        if f > 0.0:
-            low, f_low = x, f
-            f_high *= 0.5
+        if x < _SMALL * strain:
+            u = x / strain
+            hardening = hardened * (1.0 + n * u * (1.0 + 0.5 * (n - 1.0) * u * (1.0 + (n - 2.0) / 3.0 * u)))
+            slope = n * hardened / strain * (1.0 + (n - 1.0) * u * (1.0 + 0.5 * (n - 2.0) * u))
         else:
-            high, f_high = x, f
-            f_low *= 0.5
+            hardening = strength.b * (strain + x) ** n
+            slope = n * hardening / (strain + x)
+        hardening += strength.a
+        rate = x * per_rate
+        rate_factor, rate_slope = (1.0 + strength.c * log(rate), strength.c / x) if rate > 1.0 else (1.0, 0.0)
+        excess = trial - stiffness * x - hardening * rate_factor * softness
+        if abs(excess) < 1e-8 * trial:
+            break
+        if excess > 0.0:
+            low = x
+        else:
+            high = x
+        x += excess / (stiffness + (slope * rate_factor + hardening * rate_slope) * softness)
+        if not low < x < high:
+            # By orders of magnitude: hardening that starts infinitely steep leaves room for the smallest strains.
+            x = sqrt(low * high) if low > 0.0 else 1e-3 * high
     return x

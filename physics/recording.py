@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from physics.circuit import dot
 from physics.deformation import elastic_energy, kinetic_energy
 from physics.geometry import axial_field, centre_field
-from physics.heating import hottest
 from physics.kernel_cache import kernel
+from physics.motion import centre_linkage
 from physics.state import (
     ARC_ENERGY,
     BANK_CURRENT,
@@ -60,12 +59,12 @@ def _diameter(part, body, node):
 
 
 @kernel
-def update_voltages(model, fields, h):
+def update_voltages(model, fields, q, h):
     """Voltage (V) along every turn, meaned over the step of `h` s: what its flux changes by, and its resistance."""
     turns, unknowns = model.turns, model.unknowns
     for t in range(turns.radius.size):
         c = unknowns.centre[t]
-        linkage = dot(fields.matrix[c], fields.current, fields.current.size) / unknowns.weight[c]
+        linkage = centre_linkage(model, fields, t, q)
         if h > 0.0:
             turns.voltage[t] = (linkage - turns.linkage[t]) / h + fields.resistance[c] * fields.current[c]
             turns.peak_voltage[t] = max(turns.peak_voltage[t], abs(turns.voltage[t]))
@@ -95,7 +94,6 @@ def record(model, fields, heat, loads, totals, time, voltage, bank_current, row)
     part_current = 0.0
     for c in range(filaments, fields.current.size):
         part_current += 2.0 * fields.current[c]
-    hot_part, hot_coil = hottest(model, heat)
     coil_current = 0.0
     for f in range(filaments):
         if coil.turn[f] == 0:
@@ -109,8 +107,8 @@ def record(model, fields, heat, loads, totals, time, voltage, bank_current, row)
     row[OUTER] = _diameter(model.part, body, -1)
     row[INNER] = _diameter(model.part, body, 0)
     row[COIL_INNER] = 2.0 * inner_edge
-    row[PART_TEMPERATURE] = hot_part
-    row[COIL_TEMPERATURE] = hot_coil
+    row[PART_TEMPERATURE] = heat.hottest[1]
+    row[COIL_TEMPERATURE] = heat.hottest[0]
     row[SPEED] = body.speed[0, -1]
     row[BANK_CURRENT] = bank_current
     row[CENTRE_FIELD] = centre_field(model.points, fields.current)

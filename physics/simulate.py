@@ -29,7 +29,7 @@ from physics.leads import go_and_return_inductance, helix_inductance, skin_resis
 from physics.materials import Material, Metal, resolve
 from physics.mesh import Slice, mesh_coil, mesh_part
 from physics.outcome import put_together
-from physics.plasticity import Strength
+from physics.plasticity import Strength, softening
 from physics.result import ShotResult
 from physics.run import Run
 from physics.shot import Fidelity, Shot, check_shot
@@ -55,18 +55,43 @@ class Resolution:
     motion_cells: int
     slice_ratio: float  # height of a slice of a tall part, over what still moves as one
     steps_to_peak: int
+    steps_when_still: int  # in a quarter period, once nothing moves any more
     window: float
 
 
 FIDELITIES: dict[Fidelity, Resolution] = {
     "screen": Resolution(
-        1, columns=8, growth=1.5, half_rows=1, motion_cells=8, slice_ratio=1.0, steps_to_peak=40, window=0.25
+        1,
+        columns=8,
+        growth=1.5,
+        half_rows=1,
+        motion_cells=8,
+        slice_ratio=1.0,
+        steps_to_peak=14,
+        steps_when_still=8,
+        window=0.25,
     ),
     "design": Resolution(
-        1, columns=12, growth=1.35, half_rows=2, motion_cells=12, slice_ratio=0.5, steps_to_peak=100, window=0.12
+        1,
+        columns=12,
+        growth=1.35,
+        half_rows=2,
+        motion_cells=12,
+        slice_ratio=0.5,
+        steps_to_peak=32,
+        steps_when_still=10,
+        window=0.12,
     ),
     "reference": Resolution(
-        2, columns=20, growth=1.2, half_rows=4, motion_cells=24, slice_ratio=0.25, steps_to_peak=300, window=0.06
+        2,
+        columns=20,
+        growth=1.2,
+        half_rows=4,
+        motion_cells=24,
+        slice_ratio=0.25,
+        steps_to_peak=80,
+        steps_when_still=16,
+        window=0.06,
     ),
 }
 
@@ -126,6 +151,14 @@ def _thermal(material: str | Material, *, heating: bool) -> ThermalTable:
     return thermal_table(resolve(material), heating=heating)
 
 
+@lru_cache(maxsize=256)
+def _softness(material: str | Material, *, heating: bool) -> Floats:
+    """Thermal factor of the flow stress at the enthalpies of the thermal table."""
+    table, strength = _thermal(material, heating=heating), _strength(resolve(material))
+    factors = [softening(strength, temperature) for temperature in table.temperature_k]
+    return np.array(factors) * (1.0 - table.molten_ratio)
+
+
 def _tables(materials: list[str | Material], *, heating: bool) -> c.Tables:
     """Tables and strengths of the metals of a run, one row each."""
     tables = [_thermal(material, heating=heating) for material in materials]
@@ -136,6 +169,7 @@ def _tables(materials: list[str | Material], *, heating: bool) -> c.Tables:
         temperature=np.array([table.temperature_k for table in tables]),
         resistivity=np.array([table.resistivity_ohm_m for table in tables]),
         molten=np.array([table.molten_ratio for table in tables]),
+        softness=np.array([_softness(material, heating=heating) for material in materials]),
         strength=np.array([_strength(resolve(material)) for material in materials]),
     )
 
@@ -280,6 +314,7 @@ def build(shot: Shot) -> c.Model:
         tables=tables,
         controls=c.Controls(
             steps_to_peak=resolution.steps_to_peak,
+            steps_when_still=resolution.steps_when_still,
             motion=shot.solver.motion,
             stop_time=shot.solver.stop_time_s or 0.0,
             # Several passages of a sound wave through the part.

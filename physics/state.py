@@ -101,6 +101,7 @@ class Tables(NamedTuple):
     temperature: Floats  # (metals, points) K
     resistivity: Floats  # (metals, points) ohm m
     molten: Floats  # (metals, points)
+    softness: Floats  # (metals, points) thermal factor of the flow stress; what has melted bears nothing
     strength: Floats  # (metals, 12)
 
 
@@ -108,6 +109,7 @@ class Controls(NamedTuple):
     """Numerical and model constants of a run, SI."""
 
     steps_to_peak: float
+    steps_when_still: float
     motion: bool
     stop_time: float
     quiet_time: float
@@ -138,10 +140,15 @@ class Model(NamedTuple):
 class Fields(NamedTuple):
     """Matrices and vectors of the electrical side."""
 
-    base: Floats
-    matrix: Floats
-    by_radius: Floats
+    filament_base: Floats  # (n, n) H, of the section last assembled ...
+    filament_by_radius: Floats  # (points, n) H/m ... and its slopes
+    filament_by_height: Floats
+    base: Floats  # (size, size), the same for the independent currents
+    by_radius: Floats  # (points, size)
     by_height: Floats
+    centre_base: Floats  # (turns, size), rows of the centre filaments
+    rows: Floats  # (n, size) what motion has changed since
+    swelling: Floats  # (n,)
     base_radius: Floats
     base_height: Floats
     base_mean_distance: Floats
@@ -167,6 +174,8 @@ class Heat(NamedTuple):
     turn_softness: Floats
     turn_molten: Floats
     turn_temperature: Floats
+    hottest: Floats  # (2,) K, any filament of the coil and any cell of the part
+    rise: Floats  # (1,) largest ohmic heat of the last step, over the whole range of the metal's data
 
 
 def _by_reference(plain: Any) -> Any:
@@ -206,14 +215,19 @@ def make_fields(unknowns: Unknowns, points: int) -> Fields:
     n = unknowns.filaments + unknowns.cells
     size = count(unknowns)
     return Fields(
-        base=np.zeros((n, n)),
-        matrix=np.zeros((n, n)),
-        by_radius=np.zeros((points, n)),
-        by_height=np.zeros((points, n)),
+        filament_base=np.zeros((n, n)),
+        filament_by_radius=np.zeros((points, n)),
+        filament_by_height=np.zeros((points, n)),
+        base=np.zeros((size, size)),
+        by_radius=np.zeros((points, size)),
+        by_height=np.zeros((points, size)),
+        centre_base=np.zeros((unknowns.centre.size, size)),
+        rows=np.zeros((n, size)),
+        swelling=np.zeros(n),
         base_radius=np.zeros(points),
         base_height=np.zeros(points),
         base_mean_distance=np.zeros(points),
-        half=np.zeros((n, size)),
+        half=np.zeros((size, size)),
         before=np.zeros((size, size)),
         after=np.zeros((size, size)),
         flux=np.zeros(size),
@@ -241,4 +255,6 @@ def make_heat(model: Model, enthalpy: Floats) -> Heat:
         turn_softness=np.zeros(turns),
         turn_molten=np.zeros(turns),
         turn_temperature=np.zeros(turns),
+        hottest=np.zeros(2),
+        rise=np.zeros(1),
     )

@@ -77,14 +77,17 @@ def next_state(discharge, state, q, bank_current, direction, voltage, node_volta
 
 
 @kernel
-def time_to_event(discharge, state, now, slope):
+def time_to_event(discharge, state, now, slope, burst):
     """Time (s) to the next zero of what can change the circuit's state, by its present slopes.
 
-    `now` and `slope` hold coil current, bank current and the voltage across the crowbar.
+    `now` and `slope` hold coil current, bank current and the voltage across the crowbar. With `burst` the arcs of
+    broken turns go out at the next zero.
     """
     soonest = 1.0
     for k in range(4):
         value, rate = now[min(k, 2)], slope[min(k, 2)]
+        if k < 2 and not (burst or discharge.crowbar or discharge.drop > 0.0 or not discharge.conducts_reverse):
+            continue
         if k == 2:
             if state != BANK or not discharge.crowbar:
                 continue

@@ -186,12 +186,13 @@ def rupture(turns, density, rupture_strain, molten, fracture_energy, time):
 
 
 @kernel
-def arc_voltage(turns, fall, gradient):
-    """Voltage (V) of all arcs in series: falls of every break plus the gradient over the opened length."""
+def arc_voltage(turns, fall, gradient, ago):
+    """Voltage (V) of all arcs in series `ago` s back: falls of every break plus the gradient over the opened length."""
     total = 0.0
     for t in range(turns.radius.size):
         if turns.rupture_time[t] >= 0.0:
-            opened = max(2.0 * pi * (turns.radius[t] - turns.rupture_radius[t]), 0.0)
+            radius = turns.radius[t] - ago * turns.speed[t]
+            opened = max(2.0 * pi * (radius - turns.rupture_radius[t]), 0.0)
             turns.arc[t] = turns.pieces[t] * fall + gradient * opened
             total += turns.weight[t] * turns.arc[t]
     return total

@@ -1,18 +1,33 @@
-"""How long one shot takes at each fidelity: `make bench`.
+"""How long shots take, beside other ways to the same answer and beside the machine's floor: `make bench`.
 
-Times differ from machine to machine; their ratios are what to compare between two versions.
+Times differ from machine to machine; the ratios, all of one run, are what to compare between two versions.
 """
 
 from __future__ import annotations
 
 import statistics
 import time
+from collections.abc import Callable
+from functools import partial
 from typing import Any, get_args
 
+import numpy as np
+
 import physics
-from physics.shot import Fidelity
+from physics import state as c
+from physics.circuit import factor, make_step_work, solve
+from physics.inductance import assemble
+from physics.shot import Fidelity, check_shot
+from physics.simulate import run_shot
+from tests.physics.fem.fixed_shot import solve as solve_by_elements
+from tests.physics.fem.meshing import Fineness
+from tests.physics.plain import discharge
+from tests.physics.plausible import plausible_shots
+from tests.physics.sections import section_of
 
 RUNS_COUNT = 5
+#: Random shots of all kinds, and how many of those that complete are timed.
+SEED, SHOTS_COUNT = {"screen": 2024, "design": 2024, "reference": 2024}, {"screen": 200, "design": 200, "reference": 30}
 SHOT: dict[str, Any] = {
     "bank": {"capacitance_farad": 1.5e-4, "charge_voltage_v": 6500.0, "inductance_henry": 6e-8, "resistance_ohm": 2e-3},
     "switch": {"kind": "ignitron", "inductance_henry": 4e-8, "resistance_ohm": 1e-3, "forward_drop_v": 30.0},
@@ -26,27 +41,105 @@ SHOT: dict[str, Any] = {
         "layers": [{"material": "copper"}],
     },
 }
+COPPER = {"conductivity_s_per_m": 5.8e7}
+#: The same held still and cold, for comparison with solvers that know no motion.
+STILL: dict[str, Any] = {
+    **SHOT,
+    "switch": {"kind": "ideal"},
+    "leads": {"inductance_henry": 0.0, "resistance_ohm": 0.0},
+    "coil": {**SHOT["coil"], "material": COPPER},
+    "workpiece": {
+        **SHOT["workpiece"],
+        "inner_diameter_m": 0.0,
+        "layers": [{"material": COPPER, "fraction_ratio": 1.0}],
+    },
+    "solver": {"fidelity": "design", "motion": False, "heating": False, "stop_time_s": 6e-5},
+}
 
 
-def seconds_of_one_shot(fidelity: str) -> float:
-    """Median time of one shot; the first run, which compiles or loads the kernels, is not counted."""
-    shot = {**SHOT, "solver": {"fidelity": fidelity}}
-    physics.simulate_shot(shot)
+def at(fidelity: str) -> dict[str, Any]:
+    """The shot at a fidelity."""
+    return {**SHOT, "solver": {"fidelity": fidelity}}
+
+
+def seconds_of(run: Callable[[], object], runs_count: int = RUNS_COUNT) -> float:
+    """Median time of a call; the first one, which compiles or loads kernels, is not counted."""
+    run()
     times = []
-    for _ in range(RUNS_COUNT):
+    for _ in range(runs_count):
         start = time.perf_counter()
-        physics.simulate_shot(shot)
+        run()
         times.append(time.perf_counter() - start)
     return statistics.median(times)
 
 
+def seconds_of_random_shots(fidelity: str) -> list[float]:
+    """Time of every one of so many random shots that run to the end."""
+    wanted = SHOTS_COUNT[fidelity]
+    times: list[float] = []
+    for shot in plausible_shots(SEED[fidelity], 2 * wanted, fidelity):
+        start = time.perf_counter()
+        result = physics.simulate_shot(shot)
+        if result.status == "completed":
+            times.append(time.perf_counter() - start)
+        if len(times) == wanted:
+            break
+    return times
+
+
+def floor_seconds(fidelity: str) -> float:
+    """Time that the shot's own factors, solves and pairs of loops take by themselves on this machine.
+
+    One factor and two solves a step, and every assembly of the matrix: no motion, no heat, nothing written down.
+    """
+    run = run_shot(check_shot(at(fidelity)))
+    section, work = section_of(run.model), make_step_work(run.model.unknowns)
+    size, p = work.rhs.size, section.points
+    matrix = np.eye(size) + 0.1
+    lower = matrix.copy()
+    factor(lower)
+
+    def one_step() -> None:
+        lower[:, :] = matrix
+        factor(lower)
+        solve(lower, work.rhs)
+        solve(lower, work.rhs)
+
+    def one_assembly() -> None:
+        assemble(
+            p.used[0], p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell,
+            section.matrix, section.by_radius, section.by_height,
+        )  # fmt: skip
+
+    steps, assemblies = len(run.rows) - 1, 1 + int(run.totals[c.ASSEMBLIES])
+    return float(steps) * seconds_of(one_step, 200) + float(assemblies) * seconds_of(one_assembly, 20)
+
+
 def main() -> None:
-    """Print time and ratio to `design` for each fidelity."""
-    seconds = {fidelity: seconds_of_one_shot(fidelity) for fidelity in get_args(Fidelity)}
-    print(f"One shot, median of {RUNS_COUNT} runs")
-    print(f"{'fidelity':<10} {'ms':>8} {'ratio to design':>16}")
+    """Print times and ratios."""
+    seconds = {fidelity: seconds_of(partial(physics.simulate_shot, at(fidelity))) for fidelity in get_args(Fidelity)}
+    print(f"A copper disc of 30 mm that rings and bursts its coil, median of {RUNS_COUNT} runs")
+    print(f"{'fidelity':<10} {'ms':>9} {'ratio to design':>16} {'floor, % of it':>15}")
     for fidelity, value in seconds.items():
-        print(f"{fidelity:<10} {value * 1e3:8.1f} {value / seconds['design']:16.2f}")
+        floor = floor_seconds(fidelity)
+        print(f"{fidelity:<10} {value * 1e3:9.2f} {value / seconds['design']:16.2f} {100.0 * floor / value:15.0f}")
+
+    print("\nRandom shots of all kinds that run to the end, ms")
+    print(f"{'fidelity':<10} {'shots':>6} {'median':>8} {'9 of 10':>8}")
+    for fidelity in get_args(Fidelity):
+        times = np.array(seconds_of_random_shots(fidelity)) * 1e3
+        print(f"{fidelity:<10} {times.size:6d} {np.median(times):8.1f} {np.percentile(times, 90):8.1f}")
+
+    ours = seconds_of(lambda: physics.simulate_shot(STILL))
+    plain = seconds_of(lambda: discharge(STILL, STILL["solver"]["stop_time_s"]), 2)
+    elements = seconds_of(lambda: solve_by_elements(STILL, Fineness(), 2e-7), 1)
+    print("\nThe same held still and cold, to 60 us at design")
+    print(f"{'ours':<44} {ours * 1e3:9.1f} ms")
+    for name, value in (
+        ("plain NumPy and SciPy (Radau, dense)", plain),
+        ("finite elements of the test oracle", elements),
+    ):
+        print(f"{name:<44} {value * 1e3:9.1f} ms {value / ours:8.0f} times ours")
 
 
 if __name__ == "__main__":

@@ -106,7 +106,8 @@ def discharge(bank: Bank, step_s: float, steps: int) -> Trace:
     for k in range(1, steps + 1):
         ok, voltage = step(
             unknowns, loop, np.zeros(1), inductance, inductance,
-            moved=False, drop=0.0, crowbar_drop=0.0, h=step_s, flux=flux, voltage=rows[-1][2], work=work,
+            moved=False, factored=False, drop=0.0, crowbar_drop=0.0, h=step_s, flux=flux, voltage=rows[-1][2],
+            work=work,
         )  # fmt: skip
         assert ok
         rows.append((k * step_s, float(work.second[0]), voltage))
@@ -208,7 +209,7 @@ def test_moving_coil_keeps_its_flux() -> None:
     for before, after in pairwise(np.linspace(2e-6, 3e-6, 21)):
         ok, _ = step(
             unknowns, loop, np.zeros(1), of_coil(before), of_coil(after),
-            moved=True, drop=0.0, crowbar_drop=0.0, h=1e-6, flux=flux, voltage=0.0, work=work,
+            moved=True, factored=False, drop=0.0, crowbar_drop=0.0, h=1e-6, flux=flux, voltage=0.0, work=work,
         )  # fmt: skip
         assert ok
         assert work.second[0] == pytest.approx(0.1 / after, rel=1e-9)

@@ -48,7 +48,7 @@ def decay_of(part: LonePart, flux: Floats, step_s: float, steps: int) -> Floats:
     for _ in range(steps):
         ok, _ = step(
             unknowns, open_loop, resistance, inductance, inductance,
-            moved=False, drop=0.0, crowbar_drop=0.0, h=step_s, flux=state, voltage=0.0, work=work,
+            moved=False, factored=False, drop=0.0, crowbar_drop=0.0, h=step_s, flux=state, voltage=0.0, work=work,
         )  # fmt: skip
         assert ok
     return np.array(work.second[1:-1])

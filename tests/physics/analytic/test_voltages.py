@@ -37,7 +37,7 @@ def run_of(shot: dict[str, Any], **solver: Any) -> Run:
 @pytest.mark.parametrize("shot", SHOTS.values(), ids=SHOTS)
 def test_coil_voltage_is_what_the_bank_has_left_after_the_strays(shot: dict[str, Any], *, motion: bool) -> None:
     """Kirchhoff's law: the turns' voltages add up to the bank's less strays and drop, from step to step."""
-    run = run_of(shot, motion=motion, stop_time_s=2.5e-5)
+    run = run_of(shot, fidelity="design", motion=motion, stop_time_s=2.5e-5)
     rows, pieces = run.rows, [shot[name] for name in ("bank", "switch", "leads")]
     inductance = sum(piece.get("inductance_henry", 0.0) for piece in pieces)
     resistance = sum(piece.get("resistance_ohm", 0.0) for piece in pieces)
@@ -46,7 +46,7 @@ def test_coil_voltage_is_what_the_bank_has_left_after_the_strays(shot: dict[str,
     slope = np.diff(current) / np.diff(time)
     expected = 0.5 * (voltage[1:] + voltage[:-1]) - resistance * 0.5 * (current[1:] + current[:-1])
     expected -= inductance * slope + shot["switch"]["forward_drop_v"]
-    assert len(rows) > 30
+    assert len(rows) > 25
     assert rows[2:, c.COIL_VOLTAGE] == pytest.approx(expected[1:], abs=1e-3 * voltage[0])
 
 
