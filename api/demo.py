@@ -73,6 +73,7 @@ def _watch(client: httpx.Client, service: Service, path: str) -> DesignDetail:
     while True:
         design = _read(client, path)
         count, elapsed_s = design.progress, time.monotonic() - begun_s
+        assert count.budget_trials_count is not None, "the demo asks for a number of trials"
         best = f", best so far {design.best.stored_energy_j:.0f} J" if design.best else ""
         settling = count.finished_trials_count == count.budget_trials_count and design.status not in _ENDED
         doing = "; best again on finer meshes" if settling else ""

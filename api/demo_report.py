@@ -7,10 +7,13 @@ from collections.abc import Mapping, Sequence
 
 from api.designs.representations import CandidateDetail, CandidateRow, DesignDetail
 from physics.result import Hazards, Rating, ShotResult
+from worker.front import SPREAD_WORDS
 from worker.request import DesignRequest
+from worker.search_space import SearchSpace
 
 _WIDTH = 100
 _MOST_ROWS = 12
+_MOST_SPREADS = 3
 
 
 def request_lines(request: DesignRequest) -> list[str]:
@@ -19,7 +22,6 @@ def request_lines(request: DesignRequest) -> list[str]:
     stray_h = bench.bank.inductance_henry + bench.switch.inductance_henry + bench.leads.inductance_henry
     stray_ohm = bench.bank.resistance_ohm + bench.switch.resistance_ohm + bench.leads.resistance_ohm
     current = f", peak current {limits.peak_current_a / 1e3:.0f} kA" if limits.peak_current_a else ""
-    farads = f"{search.capacitance.low_farad * 1e6:.0f} to {search.capacitance.high_farad * 1e6:.0f} µF"
     return _facts(
         {
             "part": f"{part.shape}, {_material(request)}, {_mm(part.outer_diameter_m, 1)} mm across, "
@@ -29,10 +31,26 @@ def request_lines(request: DesignRequest) -> list[str]:
             f"stored energy {limits.stored_energy_j:.0f} J{current}",
             "bench": f"stray {stray_h * 1e6:.2f} µH and {stray_ohm * 1e3:.0f} mΩ in bank, switch and leads",
             "search": f"{search.turns.low_count} to {search.turns.high_count} turns of {', '.join(search.wires)}; "
-            f"gap {_mm(search.gap.low_m, 1)} to {_mm(search.gap.high_m, 1)} mm; {farads}; "
+            f"{_gap(search)}; {_bank(search)}; "
             f"{request.budget_trials_count} trials",
         }
     )
+
+
+def _gap(search: SearchSpace) -> str:
+    if search.formers is not None:
+        walls = ", ".join(_mm(wall, 1) for wall in search.formers.walls_m)
+        return f"formers of {walls} mm with {_mm(search.formers.clearance_m)} mm of clearance"
+    assert search.gap is not None, "a request gives one of the two"
+    return f"gap {_mm(search.gap.low_m, 1)} to {_mm(search.gap.high_m, 1)} mm"
+
+
+def _bank(search: SearchSpace) -> str:
+    if search.capacitors is not None:
+        stock = search.capacitors
+        return f"{stock.low_count} to {stock.high_count} capacitors of {stock.each_farad * 1e6:.0f} µF"
+    assert search.capacitance is not None, "a request gives one of the two"
+    return f"{search.capacitance.low_farad * 1e6:.0f} to {search.capacitance.high_farad * 1e6:.0f} µF"
 
 
 def _material(request: DesignRequest) -> str:
@@ -42,7 +60,7 @@ def _material(request: DesignRequest) -> str:
 
 def front_lines(rows: Sequence[CandidateRow]) -> list[str]:
     """The trade-off front as a table, least stored energy first; `*` marks the recommended candidate."""
-    heads = ("", "no.", "turns", "wire", "gap mm", "µF", "kV", "J", "kA", "final mm", "margin")
+    heads = ("", "no.", "turns", "wire", "gap mm", "µF", "kV", "J", "kA", "final mm", "margin", "chance")
     shown = _spread(rows)
     left_out = [f"{len(rows) - len(shown)} more in between are not shown."] if len(shown) < len(rows) else []
     return [*_table([heads, *(_front_cells(row) for row in shown)]), *left_out]
@@ -68,13 +86,15 @@ def _front_cells(row: CandidateRow) -> tuple[str, ...]:
         _scaled(row.peak_current_a, 1e-3, 1),
         _scaled(row.final_outer_diameter_m, 1e3, 2),
         _scaled(row.margin_ratio, 100.0, 0) + " %",
+        _scaled(row.chance_ratio, 100.0, 0) + " %",
     )
 
 
 def shot_lines(detail: CandidateDetail) -> list[str]:
     """The recommended shot: what to build, and what it will do."""
     assert detail.result is not None, "a recommended candidate has a voltage"
-    return [*_build_lines(detail.candidate, detail.result), "", *_figure_lines(detail.result)]
+    facts = [*_build_lines(detail.candidate, detail.result), "", *_figure_lines(detail.result, detail.ratings)]
+    return [*facts, "", *_spread_lines(detail)] if detail.robustness else facts
 
 
 def _build_lines(row: CandidateRow, result: ShotResult) -> list[str]:
@@ -92,7 +112,7 @@ def _build_lines(row: CandidateRow, result: ShotResult) -> list[str]:
     )
 
 
-def _figure_lines(result: ShotResult) -> list[str]:
+def _figure_lines(result: ShotResult, ratings: Sequence[Rating]) -> list[str]:
     figures = result.summary
     assert figures is not None, "a recommended shot has converged"
     burst = "not expected"
@@ -110,7 +130,22 @@ def _figure_lines(result: ShotResult) -> list[str]:
             "voltage reversal": f"{100.0 * figures.voltage_reversal_ratio:.0f} %",
             "coil burst": burst,
             "rim": f"{figures.peak_workpiece_speed_m_per_s:.0f} m/s at most",
-            "left to the limits": ", ".join(map(_rating_words, result.ratings)),
+            "left to the limits": ", ".join(map(_rating_words, ratings)),
+        }
+    )
+
+
+def _spread_lines(detail: CandidateDetail) -> list[str]:
+    """What becomes of the shot when things stray, and what matters most."""
+    found = detail.robustness
+    assert found is not None, "asked for only where it was computed"
+    shares = [f"{SPREAD_WORDS[share.spread]} {share.total_ratio:.0%}" for share in found.ranking[:_MOST_SPREADS]]
+    return _facts(
+        {
+            "within tolerance": f"{found.chance_ratio:.0%} of shots (give or take {found.chance_error_ratio:.1%}) "
+            f"with the stated spreads; standard deviation {_mm(found.spread_m)} mm",
+            "what matters": ", ".join(shares) + " of the variance",
+            "trim": f"{found.voltage_trim_ratio:+.2%} of charge voltage centres it: {found.trimmed_chance_ratio:.0%}",
         }
     )
 

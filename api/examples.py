@@ -17,6 +17,9 @@ def _read(name: str) -> Json:
 #: A laboratory brings a 30 mm copper blank to 24 mm; bench and limits are this project's own invention.
 DESIGN = _read("demo_design.json")
 
+#: What a design may be continued with.
+CONTINUATION: Json = {"budget_trials_count": 480}
+
 #: One shot on the same bench.
 SHOT: Json = {
     "bank": {**DESIGN["bench"]["bank"], "capacitance_farad": 1.2e-4, "charge_voltage_v": 6400.0},

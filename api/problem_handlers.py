@@ -16,11 +16,13 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from api.problems import FieldError, ProblemError, body_error, parameter_error, response_for
-from physics.schema import FieldProblem, field_problems
+from physics.schema import FieldProblem, field_problems, unit_of
 from worker.errors import (
+    BudgetRefused,
     CandidateUnknown,
     CursorInvalid,
     DesignGone,
+    DesignNotContinuable,
     DesignStillActive,
     DesignUnknown,
     IdempotencyConflict,
@@ -44,6 +46,7 @@ _SLUG_OF_STORE_ERROR: dict[type[StoreError], str] = {
     CandidateUnknown: "not-found",
     DesignGone: "gone",
     DesignStillActive: "design-not-finished",
+    DesignNotContinuable: "design-not-continuable",
     IdempotencyConflict: "idempotency-mismatch",
 }
 
@@ -82,6 +85,9 @@ def install(app: FastAPI) -> None:
 def _from_store(error: StoreError) -> ProblemError:
     if isinstance(error, CursorInvalid):
         return ProblemError("invalid-input", f"cursor: {error}.", errors=[parameter_error("cursor", str(error))])
+    if isinstance(error, BudgetRefused):
+        problem = FieldProblem(f"/{error.field}", str(error), unit_of(error.field), minimum=error.minimum)
+        return ProblemError("invalid-input", f"/{error.field}: {error}.", errors=[body_error(problem)])
     return ProblemError(_SLUG_OF_STORE_ERROR[type(error)], str(error))
 
 

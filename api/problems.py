@@ -40,6 +40,7 @@ KINDS = _kinds(
     Kind("not-found", 404, "There is nothing here", "Check the address; ids are never reused."),
     Kind("method-not-allowed", 405, "This method does not apply here", "Use a method the Allow header names."),
     Kind("design-not-finished", 409, "The design is still at work", "Cancel it, or wait until it has ended."),
+    Kind("design-not-continuable", 409, "Only a design that has succeeded goes on", "Post a new design."),
     Kind("gone", 410, "It was here and is deleted or expired", "Post the design again for a new answer."),
     Kind("too-large", 413, "The body is too large", "Send a smaller body."),
     Kind("unsupported-media-type", 415, "The body's type is not served here", "Send Content-Type: application/json."),

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-#: With one shot that moved the part: voltage ~ shrink to this power.
+#: With one shot that moved the part: voltage ~ shrink to this power, unless trials alike say better.
 POWER = 0.45
 #: A shot that shrinks by less than this share of what is wanted says nothing about the slope.
 MOVED_RATIO = 0.02
@@ -43,6 +43,7 @@ class Bracket:
 
     wanted_m: float
     highest_v: float
+    power: float = POWER
     low: Sample = Sample(0.0, 0.0)
     high: Sample | None = None
     samples: list[Sample] = field(default_factory=list)
@@ -91,7 +92,7 @@ class Bracket:
         points = self._nearest()
         if len(points) == 1:
             (x, y) = points[0]
-            return math.exp(y - POWER * x)
+            return math.exp(y - self.power * x)
         return math.exp(min(_lagrange_at_zero(points), MOST_LOG)) if points else None
 
     def _nearest(self) -> list[tuple[float, float]]:

@@ -1,35 +1,93 @@
-"""How the store spells things: a design's row of text fields, and the opaque cursors of its lists."""
+"""How the store spells things: a design's row of text fields, packed candidates, the opaque cursors of its lists."""
 
 from __future__ import annotations
 
 import base64
 import binascii
 import json
-from collections.abc import Mapping
+import zlib
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import cast
 
+from pydantic import TypeAdapter
+
+from worker.budget import Budget
 from worker.errors import CursorInvalid
-from worker.plan import rounds_in
-from worker.records import Candidate, Design, DesignState, Limiting, Progress, Recommendation, SlotName
+from worker.plan import rounds_in, trials_in
+from worker.records import (
+    Candidate,
+    Design,
+    DesignState,
+    EndedBecause,
+    GivenUp,
+    Limiting,
+    Pace,
+    Progress,
+    Recommendation,
+    SlotName,
+    Stage,
+)
 from worker.request import DesignRequest
+
+_PLAN = TypeAdapter(list[Stage])
+_BUDGETS = TypeAdapter(list[Budget])
+
+#: Rows of one design are much alike, so each is deflated with a sample of them as dictionary: names, wires and the
+#: phrases of explanations then cost next to nothing, and numbers, which keep all their digits, about eight bytes.
+SAMPLE_CHARACTERS = 6000
+_WINDOW, _MEMORY, _LEVEL = -13, 5, 6
+
+
+class RowPacker:
+    """Packs candidates as JSON deflated with a sample of the design's rows, and unpacks them."""
+
+    def __init__(self, sample: str) -> None:
+        self._sample = sample.encode()
+
+    def pack(self, candidate: Candidate) -> bytes:
+        """A candidate in a few hundred bytes."""
+        deflate = zlib.compressobj(_LEVEL, zlib.DEFLATED, _WINDOW, _MEMORY, zlib.Z_DEFAULT_STRATEGY, self._sample)
+        return deflate.compress(candidate.model_dump_json().encode()) + deflate.flush()
+
+    def unpack(self, row: bytes) -> Candidate:
+        """The other way round; every number comes back bit for bit."""
+        return Candidate.model_validate_json(zlib.decompressobj(_WINDOW, self._sample).decompress(row))
+
+
+def sample_of(rows: Sequence[Candidate]) -> str:
+    """A sample of rows for a packer: one of each reason first, then as many as there is room for."""
+    firsts = {row.reason: row for row in reversed(rows)}
+    chosen = [*firsts.values(), *(row for row in rows if row is not firsts[row.reason])]
+    # what comes last in the dictionary is reached with the shortest codes
+    text = "".join(row.model_dump_json() for row in reversed(chosen[:20]))
+    return text[-SAMPLE_CHARACTERS:]
 
 
 def read_design(
-    design_id: str, row: Mapping[str, str], rank: int | None, best: Candidate | None, feasible: int
+    design_id: str, row: Mapping[str, str], rank: int | None, best: Candidate | None, given_up: Sequence[str]
 ) -> Design:
-    """A design from its row, its place in the queue (from 0), its best candidate and its count of feasible ones."""
-    request = DesignRequest.model_validate_json(row["request"])
+    """A design from its row, its place in the queue (from 0), its best candidate and the islands given up."""
+    plan = _PLAN.validate_json(row["plan"])
+    pace = Pace.model_validate_json(row["pace"]) if "pace" in row else Pace()
+    lost = [GivenUp.model_validate_json(text) for text in given_up]
     return Design(
         id=design_id,
         state=cast("DesignState", row["state"]),
-        request=request,
-        progress=_progress(row, request.budget_trials_count, rank, feasible),
+        request=DesignRequest.model_validate_json(row["request"]),
+        continuations=_BUDGETS.validate_json(row.get("continuations", "[]")),
+        plan=plan,
+        pace=pace,
+        round_began_at=_optional_time(row.get("round_began_at")),
+        progress=_progress(row, plan, pace, rank),
         best=best,
         front_numbers=json.loads(row["front"]),
         recommended=Recommendation.model_validate_json(row["recommended"]) if "recommended" in row else None,
         limiting=Limiting.model_validate_json(row["limiting"]) if "limiting" in row else None,
-        failure=row.get("failure"),
+        failure=row.get("failure") or _failure(row, trials_in(plan), lost),
+        given_up=lost,
+        ended_because=cast("EndedBecause | None", row.get("ended_because")),
+        ending=row.get("ending"),
         created_at=_time(row["created_at"]),
         started_at=_optional_time(row.get("started_at")),
         finished_at=_optional_time(row.get("finished_at")),
@@ -37,14 +95,16 @@ def read_design(
     )
 
 
-def _progress(row: Mapping[str, str], budget: int, rank: int | None, feasible: int) -> Progress:
+def _progress(row: Mapping[str, str], plan: Sequence[Stage], pace: Pace, rank: int | None) -> Progress:
     return Progress(
         finished_trials_count=int(row["finished"]),
-        budget_trials_count=budget,
-        feasible_trials_count=feasible,
+        budget_trials_count=trials_in(plan),
+        deadline_at=_optional_time(row.get("deadline")),
+        feasible_trials_count=int(row["feasible"]),
         lost_trials_count=int(row["lost"]),
         round_number=int(row["round"]),
-        rounds_count=rounds_in(budget),
+        rounds_count=rounds_in(plan),
+        still_rounds_count=pace.still_rounds_count,
         islands_done_count=int(row["islands"]) - int(row["open"]),
         islands_count=int(row["islands"]),
         queue_place=None if rank is None else rank + 1,
@@ -52,12 +112,26 @@ def _progress(row: Mapping[str, str], budget: int, rank: int | None, feasible: i
     )
 
 
+def _failure(row: Mapping[str, str], budget: int | None, lost: Sequence[GivenUp]) -> str | None:
+    """Islands that were given up are told even when the rest suffices."""
+    if not lost:
+        return None
+    islands, last = int(row["islands_lost"]), lost[-1]
+    of_budget = "" if budget is None else f" of {budget}"
+    words = f"{row['lost']}{of_budget} trials were lost: " if row["lost"] != "0" else ""
+    words += "an island was given up" if islands == 1 else f"{islands} islands were given up"
+    words += f" after {last.attempts_count} attempts, each ended without a result"
+    if last.under_way is not None and last.under_way.trial_number is not None:
+        words += f"; the last one at trial {last.under_way.trial_number}"
+    return f"{words}; nothing usable is left" if row["state"] == "failed" else words
+
+
 def _time(text: str) -> datetime:
     return datetime.fromtimestamp(float(text), UTC)
 
 
 def _optional_time(text: str | None) -> datetime | None:
-    return None if text is None else _time(text)
+    return _time(text) if text else None
 
 
 def read_slot(design_id: str, key: str) -> SlotName:

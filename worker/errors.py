@@ -19,6 +19,19 @@ class DesignStillActive(StoreError):
     """The design has to end, or be cancelled, before this can be done."""
 
 
+class DesignNotContinuable(StoreError):
+    """Only a design that has succeeded can be continued."""
+
+
+class BudgetRefused(StoreError):
+    """A budget that buys nothing: no more trials than there are, or a time that has passed."""
+
+    def __init__(self, detail: str, field: str, minimum: int | None = None) -> None:
+        super().__init__(detail)
+        self.field = field
+        self.minimum = minimum
+
+
 class CandidateUnknown(StoreError):
     """The design has no candidate of that number (yet)."""
 

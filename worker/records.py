@@ -7,13 +7,16 @@ from typing import Literal
 
 from pydantic import Field
 
+from physics.result import Rating
 from physics.schema import Checked
-from physics.shot import Fidelity
+from physics.shot import Fidelity, Shot
 from physics.wires import WireName
+from worker.budget import Budget
 from worker.request import DesignRequest
 
 DesignState = Literal["queued", "running", "cancelling", "succeeded", "failed", "cancelled"]
 FinalState = Literal["succeeded", "failed", "cancelled"]
+EndedBecause = Literal["budget", "deadline", "front_still", "cancelled", "nothing_finished", "closing_failed"]
 TERMINAL_STATES: frozenset[DesignState] = frozenset({"succeeded", "failed", "cancelled"})
 
 #: Why a trial is not buildable inside the limits.
@@ -21,6 +24,11 @@ Reason = Literal[
     "voltage_limit",
     "energy_limit",
     "current_limit",
+    "capacitor_current_limit",
+    "charge_limit",
+    "reversal_limit",
+    "debris_limit",
+    "insulation_limit",
     "coil_bursts_first",
     "over_crushed",
     "bore_closed",
@@ -29,20 +37,27 @@ Reason = Literal[
     "insulation_failed",
     "not_converged",
     "model_fault",
+    "not_confirmed",
 ]
 
 
 class Parameters(Checked):
-    """What a trial chose; the wire's figures are kept with its name, so that a replay needs no stock list."""
+    """What a trial chose; the figures of wire, former and capacitors are kept, so that a replay needs no stock list."""
 
-    turns_count: int
+    turns_count: int = Field(description="Turns in all layers together.")
+    layers_count: int = Field(default=1, description="Layers of the coil.")
     wire: WireName
     wire_diameter_m: float = Field(description="Bare diameter.")
     pitch_m: float = Field(description="Axial distance from turn to turn.")
     enamel_thickness_m: float = Field(description="Enamel, one side.")
     enamel_pair_breakdown_v: float | None = Field(description="Breakdown voltage of two films; null if not known.")
     gap_m: float = Field(description="Gap, metal to metal.")
-    capacitance_farad: float
+    former_wall_m: float = Field(default=0.0, description="Wall of the former in that gap; 0 if not chosen from stock.")
+    former_strength_v_per_m: float | None = Field(default=None, description="Its dielectric strength, if stated.")
+    capacitance_farad: float = Field(description="Capacitance of the whole bank.")
+    capacitors_count: int = Field(default=1, description="Equal capacitors in parallel.")
+    capacitor_inductance_henry: float = Field(default=0.0, description="ESL of each.")
+    capacitor_resistance_ohm: float = Field(default=0.0, description="ESR of each.")
 
 
 class Objectives(Checked):
@@ -51,6 +66,44 @@ class Objectives(Checked):
     stored_energy_j: float
     charge_voltage_v: float
     margin_ratio: float = Field(description="Least margin to any of the stated limits; negative when one is exceeded.")
+
+
+class Confirmation(Checked):
+    """A candidate's shot run again on the finest mesh, and what the numerical error there is."""
+
+    fidelity: Fidelity = "reference"
+    final_outer_diameter_m: float
+    difference_m: float = Field(description="This diameter minus the candidate's.")
+    numerical_error_m: float = Field(default=0.0, description="What mesh and step may still move the diameter by.")
+    peak_current_a: float
+    within_tolerance: bool = Field(description="Whether the target's tolerance holds here as well.")
+    ratings: list[Rating] = Field(default_factory=list, description="Each limit, rated by the finest mesh.")
+
+
+class SpreadShare(Checked):
+    """How much of the variance of the final diameter one spread makes."""
+
+    spread: str = Field(description="The field of the request's `spreads`.")
+    first_order_ratio: float = Field(description="Share of the variance that it makes alone (first-order index).")
+    total_ratio: float = Field(description="The same with all its interactions (total index).")
+
+
+class Robustness(Checked):
+    """What becomes of a candidate when bench, coil and part stray as the request's `spreads` say."""
+
+    chance_ratio: float = Field(description="Chance that the final diameter lands within the tolerance.")
+    chance_error_ratio: float = Field(description="Standard error of that chance from the finite sample.")
+    spread_m: float = Field(description="Standard deviation of the final diameter.")
+    voltage_trim_ratio: float = Field(
+        description="Relative change of the charge voltage that centres the final diameters on the target."
+    )
+    trimmed_chance_ratio: float = Field(description="The chance with that trim.")
+    ranking: list[SpreadShare] = Field(description="Which spread matters, the largest total share first.")
+    unexplained_ratio: float = Field(
+        description="Share of the variance that the fit behind the shares does not reproduce; above 0.1 the ranking is "
+        "rough, and the chance is counted from the shots themselves."
+    )
+    shots_count: int = Field(description="Model runs spent on it.")
 
 
 class Candidate(Checked):
@@ -63,21 +116,20 @@ class Candidate(Checked):
     feasible: bool = Field(description="Reaches the target inside every limit.")
     reason: Reason | None = Field(description="Why it is not feasible.")
     explanation: str | None = Field(description="The reason in words, with numbers.")
-    violation_ratio: float = Field(description="How far off, 0 when feasible: overshoot of a limit, or missing shrink.")
+    violation_ratio: float = Field(
+        description="How far off, 0 when feasible: overshoot of the limits added up, or missing shrink."
+    )
     final_outer_diameter_m: float | None = Field(description="Outer diameter at that voltage.")
     peak_current_a: float | None
-    fidelity: Fidelity = Field(description="screen when searched; design when settled.")
+    shrink_slope_ratio: float | None = Field(
+        default=None, description="Relative rise of the shrink over that of the voltage, there; null if not known."
+    )
+    fidelity: Fidelity = Field(
+        description="screen when searched; design when settled; reference when solved there again."
+    )
     shots_count: int = Field(description="Model runs spent on it.")
-
-
-class Confirmation(Checked):
-    """The recommended shot run again on the finest mesh: a measure of the numerical error."""
-
-    fidelity: Fidelity = "reference"
-    final_outer_diameter_m: float
-    difference_m: float = Field(description="This diameter minus the candidate's.")
-    peak_current_a: float
-    within_tolerance: bool = Field(description="Whether the target's tolerance holds here as well.")
+    confirmation: Confirmation | None = Field(default=None, description="The finest mesh; on the final front only.")
+    robustness: Robustness | None = Field(default=None, description="On the final front only.")
 
 
 class Recommendation(Checked):
@@ -104,18 +156,68 @@ class Limiting(Checked):
 
 
 class Progress(Checked):
-    """How far a design has come. Counts never go back."""
+    """How far a design has come. Counts of finished and lost trials never go back."""
 
     finished_trials_count: int
-    budget_trials_count: int
-    feasible_trials_count: int
+    budget_trials_count: int | None = Field(description="Null when a time is the budget.")
+    deadline_at: datetime | None = Field(description="Until when it may go on; null when trials are the budget.")
+    feasible_trials_count: int = Field(description="May fall when a finer mesh contradicts a trial; the others do not.")
     lost_trials_count: int = Field(description="Trials given up because their island failed too often.")
-    round_number: int = Field(description="Round under way or last run, from 0.")
-    rounds_count: int
+    round_number: int = Field(
+        description="Round under way or last run, from 0; after the last one of trials another confirms a longer front."
+    )
+    rounds_count: int | None = Field(description="Rounds of trials planned; null when a time is the budget.")
+    still_rounds_count: int = Field(description="Rounds in a row, up to the last, that have not moved the front.")
     islands_done_count: int = Field(description="Islands of that round that have ended.")
     islands_count: int = Field(description="Islands of that round.")
     queue_place: int | None = Field(description="1 is next; null once it has started.")
     heartbeat_at: datetime | None = Field(description="Last sign of life from a worker on this design.")
+
+
+class Confirming(Checked):
+    """The round that confirms the final front: its islands have no trials, but points of the front to look at again."""
+
+    numbers: list[list[int]] = Field(description="Candidates of each island.")
+    because: EndedBecause = Field(description="Why the search ended before it.")
+
+
+class Stage(Checked):
+    """What one budget pays for: the first of a design, or one that it was raised to. Later rounds follow its rounds."""
+
+    first_round: int
+    first_number: int
+    trials_count: int | None = Field(description="Null: standard rounds, for as long as the time allows.")
+    confirming: Confirming | None = Field(default=None, description="Set when the stage is but that round.")
+
+
+class Pace(Checked):
+    """What decides whether another round is begun."""
+
+    round_lengths_s: list[float] = Field(default_factory=list, description="How long the last few rounds took.")
+    confirming_s: float | None = Field(default=None, description="What the end of the design takes; null if not known.")
+    still_rounds_count: int = Field(default=0, description="Rounds in a row that have not moved the front.")
+    dominated_ratio: float = Field(default=0.0, description="Share of the box of limits dominated when it last moved.")
+    least_energy_j: float | None = Field(default=None, description="Least stored energy on the front then.")
+    least_violation_ratio: float | None = Field(
+        default=None, description="Nearest miss then, while nothing is feasible."
+    )
+
+
+class UnderWay(Checked):
+    """The trial that an island was at, noted from its second attempt on."""
+
+    trial_number: int | None = Field(description="Null: the best trials were being settled on a finer mesh.")
+    shot: Shot = Field(description="The shot that was begun and, if the worker died of it, not ended.")
+
+
+class GivenUp(Checked):
+    """An island that ended its workers again and again."""
+
+    round_number: int
+    island_number: int
+    attempts_count: int
+    lost_trials_count: int
+    under_way: UnderWay | None = Field(description="What the last attempt was at; null if it had not begun a shot.")
 
 
 class Design(Checked):
@@ -124,12 +226,19 @@ class Design(Checked):
     id: str
     state: DesignState
     request: DesignRequest
+    continuations: list[Budget] = Field(description="Budgets that it was continued with after it had ended.")
+    plan: list[Stage]
+    pace: Pace
+    round_began_at: datetime | None
     progress: Progress
     best: Candidate | None = Field(description="Feasible candidate of least stored energy so far.")
     front_numbers: list[int] = Field(description="Candidates on the trade-off front, least stored energy first.")
     recommended: Recommendation | None
     limiting: Limiting | None = Field(description="Filled when the design ended with nothing feasible.")
     failure: str | None = Field(description="Why the design failed or islands were lost, in plain words.")
+    given_up: list[GivenUp] = Field(description="Islands that were given up, the first few.")
+    ended_because: EndedBecause | None
+    ending: str | None = Field(description="The same in words.")
     created_at: datetime
     started_at: datetime | None
     finished_at: datetime | None
@@ -193,7 +302,13 @@ class Ending(Checked):
     """What closing a round found. Without a `state` another round follows."""
 
     front_numbers: list[int]
+    revised: list[Candidate] = Field(
+        default_factory=list, description="Rows that take the place of earlier ones: confirmed, or dropped."
+    )
     recommended: Recommendation | None
     limiting: Limiting | None
-    failure: str | None
+    pace: Pace = Field(default_factory=Pace)
+    confirming: Confirming | None = Field(default=None, description="What the next round is, if it has no trials.")
+    ended_because: EndedBecause | None
+    ending: str | None = None
     state: FinalState | None

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 from pydantic import Field, model_validator
 
-from physics.materials import MaterialChoice, resolve
+from physics.materials import resolve
 from physics.schema import Checked
 from physics.shot import Crowbar, Leads, Switch, Workpiece
-from physics.wires import WireName
+from worker.budget import Budget, with_default
+from worker.search_space import SearchSpace
 
 
 class Target(Checked):
@@ -32,6 +31,33 @@ class DesignLimits(Checked):
     charge_voltage_v: float = Field(ge=100.0, le=1e5, description="Highest charge voltage.", examples=[10000.0])
     stored_energy_j: float = Field(ge=1.0, le=1e7, description="Highest stored energy.", examples=[8000.0])
     peak_current_a: float | None = Field(ge=100.0, le=1e7, default=None, description="Highest peak current.")
+    peak_capacitor_current_a: float | None = Field(
+        ge=10.0,
+        le=1e7,
+        default=None,
+        description="Highest peak current of each capacitor; a bank given by its capacitance alone counts as one.",
+    )
+    charge_coulomb: float | None = Field(
+        ge=1e-4, le=1e5, default=None, description="Most charge through the switch in one shot, integral of |I|."
+    )
+    voltage_reversal_ratio: float | None = Field(
+        ge=0.01, le=1.0, default=None, description="Largest reverse voltage of the bank over the charge voltage."
+    )
+    debris_energy_j: float | None = Field(
+        ge=1.0, le=1e7, default=None, description="Most kinetic energy of the coil's pieces that the containment stops."
+    )
+    turn_insulation_margin_ratio: float | None = Field(
+        ge=0.0,
+        le=0.95,
+        default=None,
+        description="Least margin, 1 - voltage / breakdown, between turns and between layers.",
+    )
+    gap_insulation_margin_ratio: float | None = Field(
+        ge=0.0,
+        le=0.95,
+        default=None,
+        description="Least margin between coil and part; needs search.formers with strength_v_per_m.",
+    )
 
 
 class BankStray(Checked):
@@ -50,58 +76,35 @@ class Bench(Checked):
     crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
 
 
-class TurnsRange(Checked):
-    """Fewest and most turns, both included."""
+class Spreads(Checked):
+    """How far a real shot strays from the design, as standard deviations of normal distributions.
 
-    low_count: int = Field(ge=1, le=60)
-    high_count: int = Field(ge=1, le=60)
+    A spread of 0 leaves that quantity out. The defaults are those of a well-kept bench and of metal by the sheet;
+    they are estimates of this project, and your own measurements are better.
+    """
 
-    @model_validator(mode="after")
-    def _ordered(self) -> TurnsRange:
-        if self.high_count < self.low_count:
-            raise ValueError("high_count must not be below low_count")
-        return self
-
-
-class GapRange(Checked):
-    """Least and largest gap."""
-
-    low_m: float = Field(ge=1e-4, le=2e-2)
-    high_m: float = Field(ge=1e-4, le=2e-2)
-
-    @model_validator(mode="after")
-    def _ordered(self) -> GapRange:
-        if self.high_m < self.low_m:
-            raise ValueError("high_m must not be below low_m")
-        return self
-
-
-class CapacitanceRange(Checked):
-    """Least and largest capacitance."""
-
-    low_farad: float = Field(ge=1e-7, le=2e-2)
-    high_farad: float = Field(ge=1e-7, le=2e-2)
-
-    @model_validator(mode="after")
-    def _ordered(self) -> CapacitanceRange:
-        if self.high_farad < self.low_farad:
-            raise ValueError("high_farad must not be below low_farad")
-        return self
-
-
-class SearchSpace(Checked):
-    """What may be varied. A range whose ends are equal holds that value."""
-
-    turns: TurnsRange = Field(description="Turns of the coil, both ends included.")
-    gap: GapRange = Field(description="Gap, metal to metal.")
-    capacitance: CapacitanceRange = Field(description="Capacitance of the bank.")
-    wires: Annotated[list[WireName], Field(min_length=1, max_length=40)] = Field(
-        description="Stock of wires, by name; see /v1/wires.", examples=[["awg_12", "awg_14"]]
+    charge_voltage_ratio: float = Field(ge=0.0, le=0.1, default=0.003, description="Relative, of the charge voltage.")
+    capacitance_ratio: float = Field(ge=0.0, le=0.2, default=0.01, description="Relative, of the bank's capacitance.")
+    stray_inductance_ratio: float = Field(
+        ge=0.0, le=0.3, default=0.03, description="Relative, of bank, switch and leads together."
     )
-    coil_material: MaterialChoice = Field(default="copper", description="Metal of the wire.")
+    stray_resistance_ratio: float = Field(
+        ge=0.0, le=0.3, default=0.05, description="Relative, of bank, switch and leads together."
+    )
+    gap_m: float = Field(ge=0.0, le=1e-3, default=2e-5, description="Absolute, of the gap.")
+    wire_diameter_ratio: float = Field(
+        ge=0.0, le=0.05, default=0.003, description="Relative, of the bare wire; a close winding follows it."
+    )
+    thickness_m: float = Field(ge=0.0, le=1e-3, default=1e-5, description="Absolute, of the part's thickness.")
+    flow_stress_ratio: float = Field(
+        ge=0.0, le=0.2, default=0.02, description="Relative, of the part's flow stress at every strain."
+    )
+    resistivity_ratio: float = Field(
+        ge=0.0, le=0.2, default=0.01, description="Relative, of the part's resistivity at every temperature."
+    )
 
 
-class DesignRequest(Checked):
+class DesignRequest(Budget):
     """One search: bring this part to that size inside these limits."""
 
     name: str = Field(default="", max_length=120, description="A label of your own.")
@@ -110,8 +113,20 @@ class DesignRequest(Checked):
     limits: DesignLimits
     bench: Bench = Field(default_factory=Bench)
     search: SearchSpace
-    budget_trials_count: int = Field(ge=1, le=1_000_000, default=240, description="Trials in all.")
+    spreads: Spreads = Field(default_factory=Spreads, description="What the chance to hit the target is computed for.")
+    stop_after_still_rounds_count: int | None = Field(
+        ge=1,
+        le=1000,
+        default=6,
+        description="End early once the front has not moved for so many rounds: neither its dominated share nor the "
+        "least stored energy by more than 0.2 %. Null: never.",
+    )
     seed: int = Field(ge=0, le=2**31 - 1, default=0, description="Same request, seed and version: same answer.")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _some_budget(cls, body: object) -> object:
+        return with_default(body)
 
     @model_validator(mode="after")
     def _target_is_smaller(self) -> DesignRequest:
@@ -119,6 +134,18 @@ class DesignRequest(Checked):
             raise ValueError(
                 f"the target diameter {self.target_diameter_m:g} m must be below the workpiece's "
                 f"outer_diameter_m {self.workpiece.outer_diameter_m:g} m"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _gap_can_be_rated(self) -> DesignRequest:
+        formers = self.search.formers
+        if self.limits.gap_insulation_margin_ratio is not None and (
+            formers is None or formers.strength_v_per_m is None or min(formers.walls_m) == 0.0
+        ):
+            raise ValueError(
+                "limits.gap_insulation_margin_ratio needs search.formers with strength_v_per_m and walls above 0 m: "
+                "without a rated wall nothing is known to stand between coil and part"
             )
         return self
 

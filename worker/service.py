@@ -8,6 +8,7 @@ from kombu.exceptions import OperationalError
 from redis.exceptions import RedisError
 
 from worker.app import Send
+from worker.budget import Budget
 from worker.closing import close_round
 from worker.records import Design, Submission
 from worker.request import DesignRequest
@@ -29,6 +30,13 @@ class DesignService:
         if submission.created:
             self._queue(submission.design_id)
         return submission
+
+    def extend(self, design_id: str, budget: Budget, idempotency_key: str | None = None) -> Design:
+        """Continue a design that has succeeded, and return it. Raises what Store.extend raises."""
+        submission = self.store.extend(design_id, budget, idempotency_key)
+        if submission.created:
+            self._queue(design_id)
+        return self.store.get(design_id)
 
     def _queue(self, design_id: str) -> None:
         """The design is accepted by now: a message that cannot be sent is left to the watchdogs."""

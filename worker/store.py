@@ -7,28 +7,35 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``queued``                       zset    ids that wait for their first (or next) worker, by creation
 ``due``                          zset    slots that are not over, by the time they have to be looked after
 ``workers``                      zset    workers by their last sign of life
+``sweeper``                      string  the watchdog that sweeps; the others let it, until it falls silent
 ``idempotency:{digest}``         hash    body digest and design of an idempotency key; lives a day
 ``tombstone:{id}``               string  'deleted' or 'expired'; outlives the design
-``design:{id}``                  hash    the design's row: state, request, counts, front, recommendation
-``design:{id}:rows``             hash    candidates by number
-``design:{id}:order``            zset    numbers by arrival
-``design:{id}:feasible``         zset    the same, feasible ones only
-``design:{id}:energy``           zset    feasible numbers by stored energy
+``design:{id}``                  hash    the design's row: state, request, plan, counts, front, recommendation
+``design:{id}:sample``           string  rows that the others are packed with (see codec.py)
+``design:{id}:rows``             hash    packed candidates by number
+``design:{id}:order``            list    numbers by arrival
+``design:{id}:feasible``         string  a bit for each number, set when it is feasible
+``design:{id}:energy``           zset    feasible numbers of least stored energy, a hundred
 ``design:{id}:misses``           hash    how often each reason stopped a trial
 ``design:{id}:nearest``          zset    the few infeasible numbers of least violation
+``design:{id}:given_up``         list    the first islands that were given up
 ``design:{id}:slot:{r}/{i}``     hash    one island of the round under way (or ``{r}/closing``): state, attempts, lease
 ===============================  ======  =====================================================================
 
 A trial counts when its number is written first; an island counts when it is filled first. Delivering a message twice,
 or running an island again from its start, therefore changes nothing. A slot's message is sent after its row is written;
-`due` makes sure that one that got lost is sent again.
+`due` makes sure that one that got lost is sent again. A trial takes about 300 bytes: its packed row, its place in the
+order, a bit.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+import secrets
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from itertools import chain
 from typing import Any, Literal, cast
 
 from redis import Redis
@@ -38,16 +45,19 @@ from redis.exceptions import TimeoutError as RedisTimeoutError
 from redis.retry import Retry
 
 from worker import scripts
-from worker.codec import open_cursor, open_number_cursor, read_design, read_slot, seal_cursor
+from worker.budget import Budget
+from worker.codec import RowPacker, open_cursor, open_number_cursor, read_design, read_slot, sample_of, seal_cursor
 from worker.errors import (
+    BudgetRefused,
     CandidateUnknown,
     DesignGone,
+    DesignNotContinuable,
     DesignStillActive,
     DesignUnknown,
     IdempotencyConflict,
 )
 from worker.identifiers import new_design_id
-from worker.plan import islands_of
+from worker.plan import first_plan, islands_of, longer_plan, trials_through
 from worker.records import (
     Candidate,
     CandidatePage,
@@ -61,7 +71,9 @@ from worker.records import (
     Miss,
     Recommendation,
     SlotName,
+    Stage,
     Submission,
+    UnderWay,
 )
 from worker.request import DesignRequest
 
@@ -70,6 +82,19 @@ QUEUE = "shotwright"
 DAY_SECONDS = 86_400
 TOMBSTONE_DAYS = 30
 WORKER_SILENCE_SECONDS = 6.0
+#: One watchdog sweeps for all; when it has been silent for so long, another one takes over.
+SWEEPER_SECONDS = 2.0
+#: Candidates that are read at a time when all of them are wanted.
+CHUNK = 500
+_BLOCK = 1000
+
+_SCRIPTS = (
+    "CREATE", "CONTINUE", "CANCEL", "DELETE", "SENT", "LEASE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE",
+    "SWEEP", "ALIVE",
+)  # fmt: skip
+
+#: Designs whose packers a store remembers.
+MOST_PACKERS = 64
 
 Selection = Literal["all", "feasible", "front"]
 
@@ -101,8 +126,9 @@ class Store:
         self._keep = result_days * DAY_SECONDS
         self._lease_seconds = lease_seconds
         self._attempts_limit = attempts_limit
-        names = ("CREATE", "SENT", "LEASE", "RECORD", "FILL", "CLOSE", "CANCEL", "SWEEP", "DELETE")
-        self._scripts = {name: client.register_script(getattr(scripts, name)) for name in names}
+        self._name = secrets.token_hex(8)
+        self._packers: dict[str, RowPacker] = {}
+        self._scripts = {name: client.register_script(getattr(scripts, name)) for name in _SCRIPTS}
 
     @property
     def lease_seconds(self) -> float:
@@ -117,7 +143,7 @@ class Store:
 
     def live_workers(self) -> list[str]:
         """Names of the workers that gave a sign of life in the last few seconds."""
-        oldest = self._now() - WORKER_SILENCE_SECONDS
+        oldest = self.now().timestamp() - WORKER_SILENCE_SECONDS
         return cast("list[str]", self._redis.zrangebyscore(_key("workers"), oldest, "+inf"))
 
     def get(self, design_id: str) -> Design:
@@ -128,12 +154,15 @@ class Store:
             pipe.get(_key(f"tombstone:{design_id}"))
             pipe.zrank(_key("queued"), design_id)
             pipe.zrange(f"{key}:energy", 0, 0)
-            pipe.zcard(f"{key}:feasible")
-            row, tombstone, rank, best, feasible = pipe.execute()
+            pipe.lrange(f"{key}:given_up", 0, -1)
+            row, tombstone, rank, best, given_up = pipe.execute()
         if not row:
             _raise_missing(design_id, tombstone)
-        candidate = self._row(design_id, int(best[0])) if best else None
-        return read_design(design_id, row, rank, candidate, feasible)
+        if "plan" not in row:
+            raise DesignGone(f"design {design_id} was made by an older version, whose results cannot be read any more")
+        # should all of the kept ones have been contradicted: the front starts with the least energy, too
+        numbers = [int(number) for number in best] or json.loads(row["front"])[:1]
+        return read_design(design_id, row, rank, next(iter(self.rows(design_id, numbers)), None), given_up)
 
     def designs(self, limit: int = 20, cursor: str | None = None) -> DesignPage:
         """Designs, newest first. Raises CursorInvalid."""
@@ -152,9 +181,19 @@ class Store:
         if only == "front":
             numbers, place = self._front_page(design_id, limit, after)
         else:
-            numbers, place = self._arrival_page(design_id, "order" if only == "all" else only, limit, after)
+            numbers, place = self._arrival_page(design_id, limit, after, feasible=only == "feasible")
         following = None if place is None else seal_cursor(only, str(place))
         return CandidatePage(items=self.rows(design_id, numbers), next_cursor=following)
+
+    def all_candidates(self, design_id: str, only: Selection = "all") -> Iterator[list[Candidate]]:
+        """All candidates in the same order, a few hundred at a time, so that memory does not grow with the design."""
+        cursor = None
+        while True:
+            page = self.candidates(design_id, CHUNK, cursor, only)
+            yield page.items
+            cursor = page.next_cursor
+            if cursor is None:
+                return
 
     def candidate(self, design_id: str, number: int) -> Candidate:
         """One candidate. Raises CandidateUnknown. Its whole shot is worker.trial.shot_of(request, candidate)."""
@@ -166,10 +205,11 @@ class Store:
 
     def rows(self, design_id: str, numbers: Sequence[int]) -> list[Candidate]:
         """Those of the numbered candidates that exist, in the order asked for."""
-        if not numbers:
+        found = self._packed(design_id, numbers)
+        if not any(found):
             return []
-        texts = cast("list[str | None]", self._redis.hmget(f"{_design_key(design_id)}:rows", [str(n) for n in numbers]))
-        return [Candidate.model_validate_json(text) for text in texts if text is not None]
+        packer = self._packer(design_id)
+        return [packer.unpack(row) for row in found if row is not None]
 
     def misses(self, design_id: str) -> list[Miss]:
         """Reasons by how often they stopped a trial, most frequent first."""
@@ -194,12 +234,60 @@ class Store:
         The same key with the same body within a day gives the same design. Raises IdempotencyConflict on another body.
         """
         text = request.model_dump_json()
-        digest = "" if idempotency_key is None else _digest(idempotency_key)
-        islands = islands_of(request.budget_trials_count, 0)
-        outcome, design_id = self._run("CREATE", new_design_id(), text, digest, _digest(text), DAY_SECONDS, *islands)
-        if outcome == "conflict":
-            raise IdempotencyConflict("this idempotency key was used with another body within the last day")
+        plan = first_plan(request.budget_trials_count)
+        outcome, design_id = self._run(
+            "CREATE",
+            new_design_id(),
+            *_idempotency_words(idempotency_key, text),
+            *_time_words(request),
+            text,
+            _plan_text(plan),
+            *islands_of(plan, 0),
+        )
+        _raise_refused(outcome)
         return Submission(design_id=design_id, created=outcome == "created")
+
+    def extend(self, design_id: str, budget: Budget, idempotency_key: str | None = None) -> Submission:
+        """Continue a design that has succeeded with a larger total of trials, or until a later time.
+
+        Its next round follows the last one that was run; what was found stays. The same idempotency key with the same
+        budget within a day changes nothing. Raises DesignStillActive, DesignNotContinuable, BudgetRefused,
+        IdempotencyConflict.
+        """
+        design = self.get(design_id)
+        last = design.progress.round_number
+        plan = longer_plan(design.plan, last, budget.budget_trials_count)
+        continuations = json.dumps([b.model_dump(mode="json") for b in (*design.continuations, budget)])
+        key = None if idempotency_key is None else f"{design_id} {idempotency_key}"
+        more = plan[-1].trials_count
+        islands = islands_of(plan, last + 1) if more is None or more > 0 else []
+        outcome, _ = self._run(
+            "CONTINUE",
+            design_id,
+            *_idempotency_words(key, budget.model_dump_json()),
+            *_time_words(budget),
+            _plan_text(design.plan),
+            _plan_text(plan),
+            continuations,
+            design.pace.model_copy(update={"still_rounds_count": 0}).model_dump_json(),
+            last + 1,
+            *islands,
+        )
+        if outcome == "active":
+            raise DesignStillActive(f"design {design_id} has not ended; continue it once it has succeeded")
+        if outcome == "ended":
+            raise DesignNotContinuable(f"design {design_id} is {self.get(design_id).state}; post a new one instead")
+        if outcome == "little":
+            done = trials_through(design.plan, last)
+            raise BudgetRefused(
+                f"the design has had {done} trials; its new total must be larger", "budget_trials_count", done + 1
+            )
+        if outcome == "changed":  # someone else continued it, and it has ended, in between
+            return self.extend(design_id, budget, idempotency_key)
+        if outcome == "unknown":
+            self._require(design_id)
+        _raise_refused(outcome)
+        return Submission(design_id=design_id, created=outcome == "continued")
 
     def cancel(self, design_id: str) -> SlotName | None:
         """Ask the design to stop; an ended one stays as it is. Returns the closing when it is ready to be run."""
@@ -238,9 +326,12 @@ class Store:
 
     def record(self, lease: Lease, rows: Sequence[Candidate] = ()) -> DesignState | Literal["lost"]:
         """Extend the lease and add finished trials. Returns the design's state, or 'lost' when the lease is void."""
-        texts = [row.model_dump_json() for row in rows]
-        answer = self._run("RECORD", *_lease_words(lease), self._lease_seconds, *texts)
+        answer = self._run("RECORD", *_lease_words(lease), self._lease_seconds, *self._row_words(lease, rows))
         return cast("DesignState | Literal['lost']", answer)
+
+    def note(self, lease: Lease, under_way: UnderWay) -> None:
+        """Note what the slot is at, to be told should it end its worker."""
+        self._run("NOTE", *_lease_words(lease), under_way.model_dump_json())
 
     def fill(
         self, lease: Lease, rows: Sequence[Candidate], settled: Sequence[Candidate]
@@ -249,43 +340,67 @@ class Store:
 
         Returns 'full' when it was the round's last island, so that the closing is ready to be run.
         """
-        texts = [row.model_dump_json() for row in (*rows, *settled)]
-        answer = self._run("FILL", *_lease_words(lease), len(rows), *texts)
+        answer = self._run(
+            "FILL",
+            *_lease_words(lease),
+            len(rows),
+            *self._row_words(lease, rows),
+            *self._revised_words(lease, settled, rows),
+        )
         return cast("Literal['lost', 'filled', 'full']", answer)
 
-    def close(self, lease: Lease, ending: Ending, next_islands: Sequence[int]) -> str:
-        """End the round: to the next one, or for good when `ending.state` is set. 'lost' when the lease is void."""
-        return cast(
-            "str",
-            self._run(
-                "CLOSE",
-                *_lease_words(lease),
-                json.dumps(ending.front_numbers),
-                _text_or_empty(ending.recommended),
-                _text_or_empty(ending.limiting),
-                ending.failure or "",
-                ending.state or "",
-                self._keep,
-                TOMBSTONE_DAYS * DAY_SECONDS,
-                *next_islands,
-            ),
+    def close(
+        self, lease: Lease, ending: Ending, next_islands: Sequence[int], plan: Sequence[Stage] | None = None
+    ) -> str:
+        """End the round: to the next one, or for good when `ending.state` is set. 'lost' when the lease is void.
+
+        A `plan` takes the place of the one before.
+        """
+        fields = {
+            "front": json.dumps(ending.front_numbers),
+            "recommended": _text_or_empty(ending.recommended),
+            "limiting": _text_or_empty(ending.limiting),
+            "pace": ending.pace.model_dump_json(),
+            "plan": "" if plan is None else _plan_text(plan),
+            "ended_because": ending.ended_because or "",
+            "ending": ending.ending or "",
+        }
+        revised = self._revised_words(lease, ending.revised)
+        answer = self._run(
+            "CLOSE",
+            *_lease_words(lease),
+            ending.state or "",
+            self._keep,
+            TOMBSTONE_DAYS * DAY_SECONDS,
+            len(fields),
+            len(revised) // 5,
+            *chain.from_iterable(fields.items()),
+            *revised,
+            *next_islands,
         )
+        return cast("str", answer)
 
     def sweep(self) -> list[Due]:
-        """Look after every slot that is due: give lost leases back, give up hopeless ones; returns those to be run."""
+        """Look after every slot that is due: give lost leases back, give up hopeless ones; returns those to be run.
+
+        Each of them has to be sent and noted by `sent`. While one store sweeps regularly, the others find nothing.
+        """
         words = self._run(
-            "SWEEP", self._attempts_limit, self._lease_seconds, QUEUE, self._keep, TOMBSTONE_DAYS * DAY_SECONDS
+            "SWEEP",
+            self._name,
+            SWEEPER_SECONDS,
+            self._attempts_limit,
+            self._lease_seconds,
+            QUEUE,
+            self._keep,
+            TOMBSTONE_DAYS * DAY_SECONDS,
         )
         triples = zip(words[0::3], words[1::3], words[2::3], strict=True)
         return [Due(slot=read_slot(design_id, key), state=state) for design_id, key, state in triples]
 
     def worker_alive(self, name: str) -> None:
         """A worker's sign of life; the ones long gone are forgotten."""
-        at = self._now()
-        with self._redis.pipeline() as pipe:
-            pipe.zadd(_key("workers"), {name: at})
-            pipe.zremrangebyscore(_key("workers"), "-inf", at - DAY_SECONDS)
-            pipe.execute()
+        self._run("ALIVE", name, DAY_SECONDS)
 
     def worker_gone(self, name: str) -> None:
         """A worker said goodbye."""
@@ -293,16 +408,61 @@ class Store:
 
     # ---- helpers ---------------------------------------------------------------------------------------------------
 
-    def _run(self, script: str, *words: str | float) -> Any:
+    def _run(self, script: str, *words: str | float | bytes) -> Any:
         return self._scripts[script](args=list(words))
 
-    def _now(self) -> float:
+    def now(self) -> datetime:
+        """The server's clock, which every time in the store is from."""
         seconds, microseconds = self._redis.time()
-        return seconds + microseconds / 1e6
+        return datetime.fromtimestamp(seconds + microseconds / 1e6, UTC)
 
     def _row(self, design_id: str, number: int) -> Candidate | None:
-        text = cast("str | None", self._redis.hget(f"{_design_key(design_id)}:rows", str(number)))
-        return None if text is None else Candidate.model_validate_json(text)
+        return next(iter(self.rows(design_id, [number])), None)
+
+    def _packed(self, design_id: str, numbers: Sequence[int]) -> list[bytes | None]:
+        """Packed rows as they are; None where there is none."""
+        if not numbers:
+            return []
+        found = self._read_bytes("HMGET", f"{_design_key(design_id)}:rows", *map(str, numbers))
+        return cast("list[bytes | None]", found)
+
+    def _read_bytes(self, *words: str) -> Any:
+        """The answer to a command as bytes, though the client decodes text."""
+        return self._redis.execute_command(*words, NEVER_DECODE=True)  # type: ignore[no-untyped-call]
+
+    def _packer(self, design_id: str, rows: Sequence[Candidate] = ()) -> RowPacker:
+        """The packer of a design's rows; the first rows that are written become its sample."""
+        if design_id not in self._packers:
+            key = f"{_design_key(design_id)}:sample"
+            sample = self._run("SAMPLE", design_id, sample_of(rows)) if rows else self._redis.get(key)
+            if sample is None:
+                return RowPacker("")
+            if len(self._packers) >= MOST_PACKERS:
+                self._packers.clear()
+            self._packers[design_id] = RowPacker(cast("str", sample))
+        return self._packers[design_id]
+
+    def _row_words(self, lease: Lease, rows: Sequence[Candidate]) -> list[str | bytes]:
+        """What the scripts need of each row: number, reason, what it is ranked by, packed row."""
+        if not rows:
+            return []
+        packer = self._packer(lease.slot.design_id, rows)
+        return list(chain.from_iterable(_words_of(packer, row) for row in rows))
+
+    def _revised_words(
+        self, lease: Lease, revised: Sequence[Candidate], fresh: Sequence[Candidate] = ()
+    ) -> list[str | bytes]:
+        """The same for rows that take the place of others, with the reason that the old one had.
+
+        Only the holder of the lease changes those rows, and the scripts do nothing once it is void.
+        """
+        if not revised:
+            return []
+        design_id = lease.slot.design_id
+        old = {row.number: row for row in (*self.rows(design_id, [row.number for row in revised]), *fresh)}
+        packer = self._packer(design_id, revised)
+        known = [row for row in revised if row.number in old]
+        return list(chain.from_iterable([*_words_of(packer, row), old[row.number].reason or ""] for row in known))
 
     def _require(self, design_id: str) -> None:
         if not self._redis.exists(_design_key(design_id)):
@@ -316,16 +476,24 @@ class Store:
             self._redis.zrem(_key("designs"), design_id)
             return None
 
-    def _arrival_page(self, design_id: str, index: str, limit: int, after: int) -> tuple[list[int], int | None]:
+    def _arrival_page(self, design_id: str, limit: int, after: int, *, feasible: bool) -> tuple[list[int], int | None]:
+        """Numbers from a place in the order of arrival on, and the place to go on from if there are more."""
         self._require(design_id)
-        found = cast(
-            "list[tuple[str, float]]",
-            self._redis.zrangebyscore(
-                f"{_design_key(design_id)}:{index}", f"({after}", "+inf", start=0, num=limit + 1, withscores=True
-            ),
-        )
-        shown = found[:limit]
-        return [int(number) for number, _ in shown], int(shown[-1][1]) if len(found) > limit else None
+        bits = self._feasible_bits(design_id) if feasible else None
+        found: list[tuple[int, int]] = []
+        block = _BLOCK if feasible else limit + 1
+        while len(found) <= limit:
+            numbers = cast("list[str]", self._redis.lrange(f"{_design_key(design_id)}:order", after, after + block - 1))
+            places = enumerate(map(int, numbers), start=after)
+            found += [(place, number) for place, number in places if bits is None or _is_set(bits, number)]
+            after += len(numbers)
+            if len(numbers) < block:
+                break
+        following = found[limit][0] if len(found) > limit else None
+        return [number for _, number in found[:limit]], following
+
+    def _feasible_bits(self, design_id: str) -> bytes:
+        return cast("bytes | None", self._read_bytes("GET", f"{_design_key(design_id)}:feasible")) or b""
 
     def _front_page(self, design_id: str, limit: int, after: int) -> tuple[list[int], int | None]:
         numbers = self.get(design_id).front_numbers
@@ -351,6 +519,42 @@ def _text_or_empty(record: Recommendation | Limiting | None) -> str:
 
 def _lease_words(lease: Lease) -> tuple[str, str, int]:
     return lease.slot.design_id, lease.slot.key, lease.attempt
+
+
+def _words_of(packer: RowPacker, row: Candidate) -> tuple[str, str, str, bytes]:
+    """Number, reason or '', stored energy or else violation, packed row."""
+    measure = row.violation_ratio
+    if row.feasible:
+        assert row.objectives is not None, "a feasible candidate has been weighed"
+        measure = row.objectives.stored_energy_j
+    return str(row.number), "" if row.feasible else row.reason or "model_fault", repr(measure), packer.pack(row)
+
+
+def _is_set(bits: bytes, number: int) -> bool:
+    """Whether the bit of a number is set, counted as SETBIT counts."""
+    return number // 8 < len(bits) and bool(bits[number // 8] >> (7 - number % 8) & 1)
+
+
+def _plan_text(plan: Sequence[Stage]) -> str:
+    return json.dumps([stage.model_dump() for stage in plan])
+
+
+def _time_words(budget: Budget) -> tuple[str | float, str | float]:
+    """Deadline and duration in seconds, '' where none is given."""
+    deadline = "" if budget.finish_by_at is None else budget.finish_by_at.timestamp()
+    return deadline, budget.budget_duration_s or ""
+
+
+def _idempotency_words(key: str | None, body: str) -> tuple[str, str, int]:
+    """Digest of the key or '', digest of the body, seconds to remember them."""
+    return "" if key is None else _digest(key), _digest(body), DAY_SECONDS
+
+
+def _raise_refused(outcome: str) -> None:
+    if outcome == "conflict":
+        raise IdempotencyConflict("this idempotency key was used with another body within the last day")
+    if outcome == "late":
+        raise BudgetRefused("the time to finish by has passed already", "finish_by_at")
 
 
 def _raise_missing(design_id: str, tombstone: str | None) -> None:

@@ -11,12 +11,13 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from physics.result import ShotResult, Summary
+from physics.result import Rating, ShotResult, Summary
 from physics.shot import Fidelity, Shot
-from worker.bracket import Bracket, Sample
+from worker.bracket import POWER, Bracket, Sample
+from worker.ratings import REASONS, overshoot, rate
 from worker.records import Candidate, Objectives, Parameters, Reason
 from worker.request import DesignRequest
-from worker.words import current, energy, length, voltage
+from worker.words import energy, length, voltage
 
 log = logging.getLogger(__name__)
 
@@ -34,23 +35,30 @@ BEYOND_RATIO = 1.2
 HIGHEST_MODEL_VOLTAGE_V = 1e5
 #: Extra shrink, in parts of the wanted one, from which on more voltage is said to help.
 HELP_RATIO = 0.02
+#: A slope taken from earlier trials is believed between these: relative rise of the shrink over that of the voltage.
+SLOPES = (1.0, 10.0)
+#: Two shots further apart than this (relative) tell no slope at the target.
+SLOPE_RANGE_RATIO = 0.3
+#: Limits that the model rates by itself.
+_RATED_BY_MODEL = {"charge_voltage_v", "stored_energy_j", "peak_current_a"}
 #: Keeps rounding from lifting sqrt(2 E / C) over the energy limit.
 ROUNDING = 1.0 - 1e-12
 
-#: Statuses that say the shot was too strong for the part.
+#: Statuses that say the shot was too strong for the part. Failed insulation is none: the part has its size.
 TOO_STRONG: dict[str, Reason] = {
     "over_crushed": "over_crushed",
     "bore_closed": "bore_closed",
     "rim_extruded": "rim_extruded",
     "material_limit": "material_limit",
-    "insulation_failed": "insulation_failed",
     "not_converged": "not_converged",
 }
 
 
 def shot_for(request: DesignRequest, parameters: Parameters, charge_voltage_v: float, fidelity: Fidelity) -> Shot:
     """The whole shot of a trial, with the design's limits in it."""
-    bench = request.bench
+    bench, sheet = request.bench, request.search.layer_sheet
+    layered = parameters.layers_count > 1
+    close_m = parameters.wire_diameter_m + 2.0 * parameters.enamel_thickness_m
     return Shot.model_validate(
         {
             "bank": {
@@ -58,12 +66,17 @@ def shot_for(request: DesignRequest, parameters: Parameters, charge_voltage_v: f
                 "charge_voltage_v": charge_voltage_v,
                 "inductance_henry": bench.bank.inductance_henry,
                 "resistance_ohm": bench.bank.resistance_ohm,
+                "capacitors_count": parameters.capacitors_count,
+                "capacitor_inductance_henry": parameters.capacitor_inductance_henry,
+                "capacitor_resistance_ohm": parameters.capacitor_resistance_ohm,
             },
             "switch": bench.switch,
             "leads": bench.leads,
             "crowbar": bench.crowbar,
             "coil": {
                 "turns_count": parameters.turns_count,
+                "layers_count": parameters.layers_count,
+                "layer_pitch_m": close_m + (sheet.thickness_m if sheet else 0.0) if layered else None,
                 "wire_diameter_m": parameters.wire_diameter_m,
                 "pitch_m": parameters.pitch_m,
                 "material": request.search.coil_material,
@@ -72,9 +85,13 @@ def shot_for(request: DesignRequest, parameters: Parameters, charge_voltage_v: f
             "insulation": {
                 "enamel_thickness_m": parameters.enamel_thickness_m,
                 "enamel_pair_breakdown_v": parameters.enamel_pair_breakdown_v,
+                "former_wall_m": parameters.former_wall_m,
+                "former_strength_v_per_m": parameters.former_strength_v_per_m,
+                "layer_sheet_m": sheet.thickness_m if sheet else 0.0,
+                "layer_sheet_strength_v_per_m": sheet.strength_v_per_m if sheet else None,
             },
             "workpiece": request.workpiece,
-            "limits": request.limits.model_dump(),
+            "limits": request.limits.model_dump(include=_RATED_BY_MODEL),
             "solver": {"fidelity": fidelity},
         }
     )
@@ -103,16 +120,22 @@ def run_trial(
     fidelity: Fidelity,
     simulate: Simulate,
     guess_v: float | None = None,
+    slope_ratio: float | None = None,
+    shots_limit: int = SHOTS_LIMIT,
 ) -> Candidate:
-    """Solve one trial and judge it. An error of the model is a reason like any other, not the end of the search."""
-    solver = _VoltageSolver(request, parameters, fidelity, simulate)
+    """Solve one trial and judge it. An error of the model is a reason like any other, not the end of the search.
+
+    `guess_v` is where to shoot first and `slope_ratio` how steeply the shrink rises there (both relative), as trials
+    alike suggest; they save shots and change the answer within the tolerance only.
+    """
+    solver = _VoltageSolver(request, parameters, fidelity, simulate, slope_ratio)
     try:
-        verdict = solver.solve(guess_v)
+        verdict = solver.solve(guess_v, shots_limit)
     except Exception as problem:
         log.exception("model error in trial %d at %s", number, parameters)
         words = f"the model failed at this coil ({type(problem).__name__}); it is not a statement about the shot"
         verdict = _Verdict(None, "model_fault", words, 1.0)
-    return _candidate(number, parameters, fidelity, verdict, len(solver.shots))
+    return _candidate(request, number, parameters, fidelity, verdict, solver)
 
 
 @dataclass(frozen=True)
@@ -137,7 +160,14 @@ class _Verdict:
 class _VoltageSolver:
     """The search for one trial's voltage."""
 
-    def __init__(self, request: DesignRequest, parameters: Parameters, fidelity: Fidelity, simulate: Simulate) -> None:
+    def __init__(
+        self,
+        request: DesignRequest,
+        parameters: Parameters,
+        fidelity: Fidelity,
+        simulate: Simulate,
+        slope_ratio: float | None,
+    ) -> None:
         self.request = request
         self.parameters = parameters
         self.fidelity = fidelity
@@ -146,12 +176,13 @@ class _VoltageSolver:
         self.wanted = request.workpiece.outer_diameter_m - request.target_diameter_m
         self.close_enough = TOLERANCE_SHARE * request.target.tolerance_m
         self.shots: list[_Shot] = []
+        self.slope = None if slope_ratio is None else min(max(slope_ratio, SLOPES[0]), SLOPES[1])
 
-    def solve(self, guess_v: float | None) -> _Verdict:
+    def solve(self, guess_v: float | None, shots_limit: int) -> _Verdict:
         """Shoot until a shot hits, the highest voltage proves too weak, or no voltage is left in between."""
-        bracket = Bracket(self.wanted, self.highest)
+        bracket = Bracket(self.wanted, self.highest, POWER if self.slope is None else 1.0 / self.slope)
         voltage_v = min(guess_v or FIRST_RATIO * self.highest, self.highest)
-        while len(self.shots) < SHOTS_LIMIT and not bracket.is_narrow:
+        while len(self.shots) < shots_limit and not bracket.is_narrow:
             shot = self._shoot(voltage_v)
             if shot.result.status == "not_converged":
                 shot = self._shoot(voltage_v + ASIDE_RATIO * (bracket.low.voltage_v - voltage_v))
@@ -174,15 +205,29 @@ class _VoltageSolver:
     # ---- verdicts --------------------------------------------------------------------------------------------------
 
     def _judged(self, shot: _Shot) -> _Verdict:
-        """A hit: inside the peak current, or not."""
-        limit = self.request.limits.peak_current_a
-        peak = _summary(shot).peak_current_a
-        if limit is None or peak <= limit:
+        """A hit: inside every limit, or not."""
+        exceeded = [rating for rating in rate(self.request.limits, shot.result) if rating.exceeded]
+        failed = [c.margin_ratio for c in shot.result.insulation if c.margin_ratio is not None and c.margin_ratio < 0.0]
+        reason, words = _worst(exceeded)
+        over = -sum(rating.margin_ratio for rating in exceeded)
+        if failed and reason is None:
+            reason, over = "insulation_failed", -min(failed)
+            words = f"the voltage is {over:.1%} more than the stated insulation bears"
+        if reason is None:
             return _Verdict(shot)
-        over = peak / limit - 1.0
-        words = f"reaches the target at {voltage(shot.voltage_v)}, but its peak current of {current(peak)} is "
-        words += f"{over:.1%} over the limit of {current(limit)}"
-        return _Verdict(shot, "current_limit", words, over)
+        return _Verdict(shot, reason, f"reaches the target at {voltage(shot.voltage_v)}, but {words}", over)
+
+    def slope_at(self, voltage_v: float) -> float | None:
+        """Relative rise of the shrink over that of the voltage, from the shot there and the nearest other one."""
+        here = next((shot for shot in self.shots if shot.voltage_v == voltage_v), None)
+        others = [s for s in self.shots if s.shrink_m and s.voltage_v != voltage_v]
+        if here is None or not here.shrink_m or not others:
+            return self.slope
+        other = min(others, key=lambda shot: abs(shot.voltage_v - voltage_v))
+        run = math.log(here.voltage_v / other.voltage_v)
+        if abs(run) > SLOPE_RANGE_RATIO or not other.shrink_m:
+            return self.slope
+        return min(max(math.log(here.shrink_m / other.shrink_m) / run, SLOPES[0]), SLOPES[1])
 
     def _out_of_reach(self, top: _Shot) -> _Verdict:
         """The highest voltage allowed does not shrink the part enough."""
@@ -224,6 +269,14 @@ class _VoltageSolver:
         return _Verdict(best, "not_converged", words, max(missing, self.close_enough / self.wanted))
 
 
+def _worst(exceeded: list[Rating]) -> tuple[Reason | None, str]:
+    """Reason and words of the limit that is exceeded most; the others are told as well."""
+    if not exceeded:
+        return None, ""
+    ordered = sorted(exceeded, key=lambda rating: rating.margin_ratio)
+    return REASONS[ordered[0].name], ", and ".join(map(overshoot, ordered))
+
+
 def _shrink(shot: _Shot) -> float:
     return shot.shrink_m or 0.0
 
@@ -234,7 +287,12 @@ def _summary(shot: _Shot) -> Summary:
 
 
 def _candidate(
-    number: int, parameters: Parameters, fidelity: Fidelity, verdict: _Verdict, shots_count: int
+    request: DesignRequest,
+    number: int,
+    parameters: Parameters,
+    fidelity: Fidelity,
+    verdict: _Verdict,
+    solver: _VoltageSolver,
 ) -> Candidate:
     shot = verdict.shot
     summary = None if shot is None else shot.result.summary
@@ -242,21 +300,24 @@ def _candidate(
         number=number,
         parameters=parameters,
         charge_voltage_v=None if shot is None else shot.voltage_v,
-        objectives=None if shot is None else _objectives(parameters, shot.voltage_v, shot.result),
+        objectives=None if shot is None else objectives_of(request, shot.result),
         feasible=verdict.reason is None,
         reason=verdict.reason,
         explanation=verdict.explanation,
         violation_ratio=verdict.violation_ratio,
         final_outer_diameter_m=None if summary is None else summary.final_outer_diameter_m,
         peak_current_a=None if summary is None else summary.peak_current_a,
+        shrink_slope_ratio=None if shot is None else solver.slope_at(shot.voltage_v),
         fidelity=fidelity,
-        shots_count=shots_count,
+        shots_count=len(solver.shots),
     )
 
 
-def _objectives(parameters: Parameters, voltage_v: float, result: ShotResult) -> Objectives:
+def objectives_of(request: DesignRequest, result: ShotResult) -> Objectives:
+    """What is weighed, from a shot that was run."""
+    bank = result.shot.bank
     return Objectives(
-        stored_energy_j=0.5 * parameters.capacitance_farad * voltage_v**2,
-        charge_voltage_v=voltage_v,
-        margin_ratio=min(rating.margin_ratio for rating in result.ratings),
+        stored_energy_j=0.5 * bank.capacitance_farad * bank.charge_voltage_v**2,
+        charge_voltage_v=bank.charge_voltage_v,
+        margin_ratio=min(rating.margin_ratio for rating in rate(request.limits, result)),
     )

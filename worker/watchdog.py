@@ -20,6 +20,10 @@ from worker.store import Store
 log = logging.getLogger(__name__)
 
 SWEEP_SECONDS = 1.0
+#: At default settings the slot of a worker that died is in the hands of a free one within this time: its lease runs out
+#: (10 s), a sweep finds it, perhaps another watchdog's (3 s), and should the finder die before it has sent the message,
+#: another one sends it (13 s more); the rest is for a machine that is busy.
+PICK_UP_SECONDS = 45.0
 
 
 class Watchdog:
@@ -65,6 +69,7 @@ class Watchdog:
             return
         log.info("sending slot %s of design %s again", due.slot.key, due.slot.design_id)
         self._send(due.slot)
+        self._store.sent(due.slot)
 
     def _run(self) -> None:
         while not self._stop.wait(SWEEP_SECONDS):

@@ -26,3 +26,13 @@ def length(value_m: float) -> str:
 def capacitance(value_farad: float) -> str:
     """1.5e-4 -> '150 µF'."""
     return f"{value_farad * 1e6:.4g} µF"
+
+
+def charge(value_coulomb: float) -> str:
+    """1.234 -> '1.23 C'."""
+    return f"{value_coulomb:.3g} C"
+
+
+def share(value_ratio: float) -> str:
+    """0.254 -> '25%'."""
+    return f"{value_ratio:.0%}"

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
+from physics.result import ShotResult
+from physics.shot import Shot
 from worker.app import Send
 from worker.closing import close_round
+from worker.confirmation import confirm
 from worker.island import search, settle
 from worker.keepalive import KeepAlive, kept_alive
-from worker.plan import numbers_of
-from worker.records import Candidate, Design, Lease, SlotName
+from worker.plan import confirming_in, numbers_of
+from worker.records import Candidate, Design, Lease, SlotName, UnderWay
 from worker.store import Store
 from worker.trial import Simulate
+
+#: Candidates of the front that an island is given, so that it starts no slower when the front has grown long.
+ARCHIVE_LIMIT = 64
 
 
 def do_slot(store: Store, slot: SlotName, simulate: Simulate, send: Send) -> None:
@@ -30,18 +38,21 @@ def _do_island(store: Store, slot: SlotName, simulate: Simulate) -> bool:
     if lease is None:
         return False
     design = store.get(slot.design_id)
+    run = _run_island if confirming_in(design.plan, slot.round) is None else _confirm_some
     with kept_alive(store, lease) as alive:
-        settled = _run_island(store, design, lease, simulate, alive)
+        settled = run(store, design, lease, simulate, alive)
     return not alive.lost and store.fill(lease, alive.end(), settled) == "full"
 
 
 def _run_island(store: Store, design: Design, lease: Lease, simulate: Simulate, alive: KeepAlive) -> list[Candidate]:
     """Search and settle, stopping after the trial under way when the design is cancelled."""
-    numbers = numbers_of(design.request.budget_trials_count, lease.slot)
+    numbers = numbers_of(design.plan, lease.slot)
     recorded = {candidate.number: candidate for candidate in store.rows(design.id, numbers)}
-    archive = [candidate.parameters for candidate in store.rows(design.id, design.front_numbers)]
+    archive = store.rows(design.id, spread_over(design.front_numbers, ARCHIVE_LIMIT))
     found: list[Candidate] = []
-    for candidate in search(design.request, lease.slot, archive, recorded, simulate):
+    if lease.attempt > 1:
+        simulate = _noting(store, lease, simulate, lambda: numbers[len(found)] if len(found) < len(numbers) else None)
+    for candidate in search(design.request, lease.slot, numbers, archive, recorded, simulate):
         found.append(candidate)
         if candidate.number not in recorded:
             alive.add(candidate)
@@ -53,3 +64,31 @@ def _run_island(store: Store, design: Design, lease: Lease, simulate: Simulate, 
         if alive.must_stop():
             break
     return settled
+
+
+def _confirm_some(store: Store, design: Design, lease: Lease, simulate: Simulate, alive: KeepAlive) -> list[Candidate]:
+    """This island's points of the final front, as the finest mesh sees them."""
+    confirming, island = confirming_in(design.plan, lease.slot.round), lease.slot.island
+    assert confirming is not None
+    assert island is not None
+    points = store.rows(design.id, confirming.numbers[island])
+    if lease.attempt > 1:
+        simulate = _noting(store, lease, simulate, lambda: None)
+    return confirm(design.request, points, simulate, alive.must_stop).revised
+
+
+def spread_over(numbers: Sequence[int], most: int) -> list[int]:
+    """At most so many of the numbers, evenly from the first to the last."""
+    if len(numbers) <= most:
+        return list(numbers)
+    return [numbers[round(place * (len(numbers) - 1) / (most - 1))] for place in range(most)]
+
+
+def _noting(store: Store, lease: Lease, simulate: Simulate, under_way: Callable[[], int | None]) -> Simulate:
+    """The model, with each shot noted before it is begun: an island that ended a worker once may do so again."""
+
+    def noted(shot: Shot) -> ShotResult:
+        store.note(lease, UnderWay(trial_number=under_way(), shot=shot))
+        return simulate(shot)
+
+    return noted

@@ -14,6 +14,7 @@ from api.designs.representations import PATH, CandidateDetail, CandidateList, ro
 from api.designs.table import MEDIA_TYPE, csv_of, wants_csv
 from api.problems import stated
 from api.shots.endpoints import simulate
+from worker.ratings import rate
 from worker.trial import shot_of
 
 router = APIRouter(prefix=f"{PATH}/{{design_id}}/candidates", tags=["designs"])
@@ -66,4 +67,10 @@ async def get_candidate(
     candidate = await run_in_threadpool(service.store.candidate, design_id, number)
     shot = shot_of(design.request, candidate)
     result = None if shot is None else await simulate(request, shot)
-    return CandidateDetail(candidate=row_of(design, candidate), result=result)
+    return CandidateDetail(
+        candidate=row_of(design, candidate),
+        ratings=[] if result is None else rate(design.request.limits, result),
+        confirmation=candidate.confirmation,
+        robustness=candidate.robustness,
+        result=result,
+    )

@@ -21,6 +21,7 @@ from api.designs.representations import (
 from api.problems import stated
 from api.request_body import require_json
 from api.revalidation import tagged
+from worker.budget import Budget
 from worker.records import Design
 from worker.request import DesignRequest
 from worker.service import DesignService
@@ -118,6 +119,39 @@ def get_design(design_id: str, request: Request, service: Service) -> Response:
 def cancel_design(design_id: str, service: Service) -> Response:
     """Asks the design to stop. Asking again, or asking an ended design, changes nothing."""
     return _accepted(service.cancel(design_id))
+
+
+@router.post(
+    "/{design_id}/continue",
+    summary="Go on with a design that has succeeded",
+    status_code=202,
+    response_model=DesignAccepted,
+    dependencies=[Depends(require_json)],
+    responses=stated(
+        "malformed-json",
+        "not-found",
+        "design-not-finished",
+        "design-not-continuable",
+        "gone",
+        "too-large",
+        "unsupported-media-type",
+        "invalid-input",
+        "idempotency-mismatch",
+        "store-unavailable",
+    ),
+)
+def continue_design(
+    design_id: str,
+    budget: Annotated[Budget, Body(examples=[examples.CONTINUATION])],
+    service: Service,
+    idempotency_key: IdempotencyKey = None,
+) -> Response:
+    """Gives the design a larger total of trials, or a later time to end by; its results are then kept on.
+
+    What was found stays as it is, with its numbers; the next round starts from the front. Trials are the new total, so
+    repeating the call adds nothing.
+    """
+    return _accepted(service.extend(design_id, budget, idempotency_key))
 
 
 @router.delete(

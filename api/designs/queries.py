@@ -25,3 +25,12 @@ class CandidateQuery(BaseModel):
     cursor: str | None = Field(max_length=500, default=None, description="`next_cursor` of the page before.")
     only: Literal["all", "feasible", "front"] = Field(default="all", description="Which candidates.")
     format: Literal["json", "csv"] | None = Field(default=None, description="Wins over the Accept header.")
+
+
+class ExportQuery(BaseModel):
+    """Filter and format of an export."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    only: Literal["all", "feasible", "front"] = Field(default="all", description="Which candidates.")
+    format: Literal["ndjson", "csv"] = Field(default="ndjson", description="One JSON object a line, or CSV.")

@@ -7,10 +7,22 @@ from datetime import datetime
 from pydantic import Field
 
 from physics.hazards import CAUTIONS
-from physics.result import ShotResult
+from physics.result import Rating, ShotResult
 from physics.schema import Checked
 from physics.shot import Fidelity
-from worker.records import Candidate, Confirmation, Design, DesignState, Miss, Progress, Reason
+from worker.budget import Budget
+from worker.records import (
+    Candidate,
+    Confirmation,
+    Design,
+    DesignState,
+    EndedBecause,
+    GivenUp,
+    Miss,
+    Progress,
+    Reason,
+    Robustness,
+)
 from worker.request import DesignRequest
 
 PATH = "/v1/designs"
@@ -22,7 +34,9 @@ class DesignLinks(Checked):
     self: str
     candidates: str
     front: str
+    export: str
     cancel: str
+    continuation: str = Field(description="To post a larger budget to, once it has succeeded.")
 
 
 class DesignAccepted(Checked):
@@ -60,17 +74,28 @@ class CandidateRow(Checked):
     feasible: bool = Field(description="Reaches the target inside every limit.")
     on_front: bool = Field(description="No other feasible candidate is better in everything.")
     recommended: bool
-    turns_count: int
+    turns_count: int = Field(description="Turns in all layers together.")
+    layers_count: int
     wire: str
     wire_diameter_m: float = Field(description="Bare diameter of the wire.")
     pitch_m: float = Field(description="Axial distance from turn to turn.")
     gap_m: float = Field(description="Gap, metal to metal.")
+    former_wall_m: float = Field(description="Wall of the former chosen from stock; 0 where none was.")
     capacitance_farad: float
+    capacitors_count: int = Field(description="Equal capacitors; 1 where the bank is given by its capacitance.")
     charge_voltage_v: float | None = Field(description="Solved voltage, or the last one tried.")
     stored_energy_j: float | None
     margin_ratio: float | None = Field(description="Least margin to a stated limit; null if none was rated.")
     final_outer_diameter_m: float | None
     peak_current_a: float | None
+    confirmed_outer_diameter_m: float | None = Field(description="On the finest mesh; of the final front only.")
+    numerical_error_m: float | None = Field(description="What mesh and step may move that diameter by.")
+    chance_ratio: float | None = Field(
+        description="Chance to land within the tolerance with the request's spreads; of the final front only."
+    )
+    chance_error_ratio: float | None = Field(description="Standard error of that chance.")
+    largest_spread: str | None = Field(description="The spread that makes most of the variance of the final diameter.")
+    voltage_trim_ratio: float | None = Field(description="Relative change of the voltage that centres the diameters.")
     violation_ratio: float = Field(description="How far off; 0 when feasible.")
     reason: Reason | None = Field(description="Why it is not feasible.")
     explanation: str | None = Field(description="The reason in words.")
@@ -90,6 +115,11 @@ class CandidateDetail(Checked):
     """A candidate with its whole shot."""
 
     candidate: CandidateRow
+    ratings: list[Rating] = Field(description="Every limit of the design, what the shot takes of it, and what is left.")
+    confirmation: Confirmation | None = Field(description="The shot on the finest mesh; of the final front only.")
+    robustness: Robustness | None = Field(
+        description="What becomes of it when things stray as the request's `spreads` say; of the final front only."
+    )
     result: ShotResult | None = Field(description="The shot, run again; null if no voltage was tried.")
 
 
@@ -99,6 +129,7 @@ class RecommendedCandidate(Checked):
     candidate: CandidateRow
     reason: str
     confirmation: Confirmation | None = Field(description="The same shot on the finest mesh.")
+    robustness: Robustness | None = Field(description="Its chance to land within the tolerance, and what matters.")
 
 
 class LimitingFactors(Checked):
@@ -121,11 +152,15 @@ class DesignDetail(Checked):
     recommended: RecommendedCandidate | None = Field(description="Null while running, or when nothing is feasible.")
     limiting: LimitingFactors | None = Field(description="Filled when the design ended with nothing feasible.")
     failure: str | None = Field(description="Why the design failed or trials were lost, in plain words.")
+    given_up: list[GivenUp] = Field(description="The first islands that were given up, with the shot they died of.")
+    ended_because: EndedBecause | None = Field(description="Null while it is active.")
+    ending: str | None = Field(description="The same in words.")
     created_at: datetime
     started_at: datetime | None
     finished_at: datetime | None
     expires_at: datetime | None = Field(description="Until when the results are kept; null while active.")
     request: DesignRequest = Field(description="The request with every default filled in.")
+    continuations: list[Budget] = Field(description="Budgets that it was continued with since.")
     cautions: list[str]
     links: DesignLinks
 
@@ -134,7 +169,12 @@ def links_of(design_id: str) -> DesignLinks:
     """Addresses of a design's resources, relative to the service."""
     base = f"{PATH}/{design_id}"
     return DesignLinks(
-        self=base, candidates=f"{base}/candidates", front=f"{base}/candidates?only=front", cancel=f"{base}/cancel"
+        self=base,
+        candidates=f"{base}/candidates",
+        front=f"{base}/candidates?only=front",
+        export=f"{base}/export",
+        cancel=f"{base}/cancel",
+        continuation=f"{base}/continue",
     )
 
 
@@ -156,22 +196,32 @@ def row_of(design: Design, candidate: Candidate) -> CandidateRow:
     """A candidate's line in the table."""
     chosen, weighed = candidate.parameters, candidate.objectives
     recommended = design.recommended.candidate.number if design.recommended else None
+    confirmed, strays = candidate.confirmation, candidate.robustness
     return CandidateRow(
         number=candidate.number,
         feasible=candidate.feasible,
         on_front=candidate.number in design.front_numbers,
         recommended=candidate.number == recommended,
         turns_count=chosen.turns_count,
+        layers_count=chosen.layers_count,
         wire=chosen.wire,
         wire_diameter_m=chosen.wire_diameter_m,
         pitch_m=chosen.pitch_m,
         gap_m=chosen.gap_m,
+        former_wall_m=chosen.former_wall_m,
         capacitance_farad=chosen.capacitance_farad,
+        capacitors_count=chosen.capacitors_count,
         charge_voltage_v=candidate.charge_voltage_v,
         stored_energy_j=weighed.stored_energy_j if weighed else None,
         margin_ratio=weighed.margin_ratio if weighed else None,
         final_outer_diameter_m=candidate.final_outer_diameter_m,
         peak_current_a=candidate.peak_current_a,
+        confirmed_outer_diameter_m=confirmed.final_outer_diameter_m if confirmed else None,
+        numerical_error_m=confirmed.numerical_error_m if confirmed else None,
+        chance_ratio=strays.chance_ratio if strays else None,
+        chance_error_ratio=strays.chance_error_ratio if strays else None,
+        largest_spread=strays.ranking[0].spread if strays and strays.ranking else None,
+        voltage_trim_ratio=strays.voltage_trim_ratio if strays else None,
         violation_ratio=candidate.violation_ratio,
         reason=candidate.reason,
         explanation=candidate.explanation,
@@ -193,11 +243,15 @@ def detail_of(design: Design) -> DesignDetail:
         recommended=_recommended_of(design),
         limiting=_limiting_of(design),
         failure=design.failure,
+        given_up=design.given_up,
+        ended_because=design.ended_because,
+        ending=design.ending,
         created_at=design.created_at,
         started_at=design.started_at,
         finished_at=design.finished_at,
         expires_at=design.expires_at,
         request=design.request,
+        continuations=design.continuations,
         cautions=list(CAUTIONS),
         links=links_of(design.id),
     )
@@ -208,7 +262,10 @@ def _recommended_of(design: Design) -> RecommendedCandidate | None:
     if choice is None:
         return None
     return RecommendedCandidate(
-        candidate=row_of(design, choice.candidate), reason=choice.reason, confirmation=choice.confirmation
+        candidate=row_of(design, choice.candidate),
+        reason=choice.reason,
+        confirmation=choice.confirmation,
+        robustness=choice.candidate.robustness,
     )
 
 

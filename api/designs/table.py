@@ -14,11 +14,12 @@ _COLUMNS = tuple(CandidateRow.model_fields)
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
-def csv_of(rows: Iterable[CandidateRow]) -> str:
+def csv_of(rows: Iterable[CandidateRow], *, header: bool = True) -> str:
     """The rows below one header line; null is an empty cell, true and false are spelled as in JSON."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(_COLUMNS)
+    if header:
+        writer.writerow(_COLUMNS)
     for row in rows:
         writer.writerow(_cell(getattr(row, column)) for column in _COLUMNS)
     return text.getvalue()

@@ -11,7 +11,7 @@ from string import Template
 from api.designs.representations import PATH
 from physics.hazards import CAUTIONS
 from worker import words
-from worker.records import Design
+from worker.records import Design, Progress
 
 _HEADS = ("design", "status", "trials", "diameter, mm", "recommended shot")
 
@@ -41,9 +41,15 @@ def _row(design: Design) -> str:
     before, after = request.workpiece.outer_diameter_m * 1e3, request.target_diameter_m * 1e3
     return (
         f'<tr><td><a href="{PATH}/{design.id}">{escape(request.name or design.id)}</a></td><td>{design.state}</td>'
-        f'<td class="number">{progress.finished_trials_count} of {progress.budget_trials_count}</td>'
+        f'<td class="number">{_trials_words(progress)}</td>'
         f'<td class="number">{before:.2f} → {after:.2f}</td><td>{escape(_recommended_words(design))}</td></tr>'
     )
+
+
+def _trials_words(progress: Progress) -> str:
+    if progress.budget_trials_count is None:
+        return str(progress.finished_trials_count)
+    return f"{progress.finished_trials_count} of {progress.budget_trials_count}"
 
 
 def _recommended_words(design: Design) -> str:

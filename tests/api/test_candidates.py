@@ -125,6 +125,37 @@ def test_candidate_has_its_whole_shot(client: httpx.Client, finished: Json) -> N
     assert len(result["series"]["time_s"]) > 10
 
 
+def test_final_front_is_confirmed_and_tells_its_chance(client: httpx.Client, finished: Json) -> None:
+    """Each point of the final front has the finest mesh's diameter, its error, and a chance; others have none."""
+    rows = _all_pages(client, finished["links"]["candidates"])
+    target, tolerance = 0.025, 1e-4
+    for row in rows:
+        stated = ("confirmed_outer_diameter_m", "numerical_error_m", "chance_ratio", "chance_error_ratio")
+        if not row["on_front"]:
+            assert [row[name] for name in stated] == [None] * 4
+            continue
+        assert abs(row["confirmed_outer_diameter_m"] - target) <= tolerance + row["numerical_error_m"]
+        assert 0.0 < row["chance_ratio"] < 1.0
+        assert 0.0 <= row["chance_error_ratio"] < 0.2
+        assert row["largest_spread"] in finished["request"]["spreads"]
+    assert 0 < sum(row["on_front"] for row in rows) <= 12
+
+
+def test_candidate_tells_ratings_and_robustness(client: httpx.Client, finished: Json) -> None:
+    """The recommended candidate has a rating a stated limit, its confirmation, and the ranking of spreads."""
+    row = finished["recommended"]["candidate"]
+    detail = client.get(row["link"]).json()
+    limits = {name: value for name, value in finished["request"]["limits"].items() if value is not None}
+    assert {rating["name"]: rating["limit"] for rating in detail["ratings"]} == limits
+    assert min(rating["margin_ratio"] for rating in detail["ratings"]) == pytest.approx(row["margin_ratio"])
+    assert detail["confirmation"] == finished["recommended"]["confirmation"]
+    strays = detail["robustness"]
+    assert strays == finished["recommended"]["robustness"]
+    assert {share["spread"] for share in strays["ranking"]} == set(finished["request"]["spreads"])
+    assert strays["ranking"][0]["spread"] == row["largest_spread"]
+    assert f"{strays['chance_ratio']:.0%} of shots" in finished["recommended"]["reason"]
+
+
 def test_unknown_candidate_is_not_found(client: httpx.Client, finished: Json) -> None:
     """A number that the design does not have is 404."""
     answer = client.get(f"{finished['links']['candidates']}/4000")

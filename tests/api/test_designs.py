@@ -160,6 +160,30 @@ def test_nothing_feasible_says_what_limits(client: httpx.Client, design: Json, w
     assert nearest["result"]["summary"]["final_outer_diameter_m"] > 0.025
 
 
+def test_design_from_stock_replays_as_a_shot(client: httpx.Client, design: Json, wait_for_end: WaitForEnd) -> None:
+    """A search over layers, pitch, formers and capacitors ends with a shot that gives its figures again by itself."""
+    del design["search"]["gap"], design["search"]["capacitance"]
+    design["search"] |= {
+        "turns": {"low_count": 6, "high_count": 10},
+        "layers": {"low_count": 1, "high_count": 2},
+        "pitch": {"low_ratio": 1.0, "high_ratio": 1.2},
+        "formers": {"walls_m": [6e-4, 1e-3], "clearance_m": 1e-4, "strength_v_per_m": 2e7},
+        "capacitors": {"each_farad": 2.5e-5, "each_inductance_henry": 2e-7, "low_count": 3, "high_count": 8},
+    }
+    design["limits"] |= {"voltage_reversal_ratio": 0.95, "gap_insulation_margin_ratio": 0.1}
+    body = wait_for_end(_posted(client, design | {"budget_trials_count": 24}).headers["Location"])
+    assert body["status"] == "succeeded", body["failure"]
+    row = body["recommended"]["candidate"]
+    assert row["former_wall_m"] in (6e-4, 1e-3)
+    assert row["capacitance_farad"] == pytest.approx(2.5e-5 * row["capacitors_count"])
+    detail = client.get(row["link"]).json()
+    answer = client.post("/v1/shots", json=detail["result"]["shot"]).json()
+    assert answer["status"] == "completed"
+    assert answer["summary"]["final_outer_diameter_m"] == row["final_outer_diameter_m"]
+    assert answer["summary"]["peak_current_a"] == row["peak_current_a"]
+    assert {rating["name"] for rating in detail["ratings"]} >= {"voltage_reversal_ratio", "gap_insulation_margin_ratio"}
+
+
 def test_same_key_and_body_is_the_same_design(
     client: httpx.Client, service: str, design: Json, wait_for_end: WaitForEnd
 ) -> None:

@@ -164,6 +164,15 @@ def test_design_range_must_be_ordered(client: httpx.Client, design: Json) -> Non
     assert error["pointer"] == "/search/turns"
 
 
+def test_design_former_that_does_not_fit(client: httpx.Client, design: Json) -> None:
+    """A former that makes too wide a gap is refused with its place, its size and the range of the gap."""
+    del design["search"]["gap"]
+    design["search"]["formers"] = {"walls_m": [1e-3, 0.05]}
+    (error,) = _refusal(client.post("/v1/designs", json=design))
+    for word in ("walls_m/1", "0.05 m", "0.0001 to 0.02 m"):
+        assert word in error["detail"]
+
+
 def test_design_unknown_wire(client: httpx.Client, design: Json) -> None:
     """A wire that is not in stock is refused with its place in the list."""
     design["search"]["wires"] = ["awg_12", "awg_99"]

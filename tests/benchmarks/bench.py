@@ -27,7 +27,7 @@ from tests.physics.sections import section_of
 
 RUNS_COUNT = 5
 #: Random shots of all kinds, and how many of those that complete are timed.
-SEED, SHOTS_COUNT = {"screen": 2024, "design": 2024, "reference": 2024}, {"screen": 200, "design": 200, "reference": 30}
+SEED, SHOTS_COUNT = {"screen": 2024, "design": 2024, "reference": 2024}, {"screen": 200, "design": 200, "reference": 20}
 SHOT: dict[str, Any] = {
     "bank": {"capacitance_farad": 1.5e-4, "charge_voltage_v": 6500.0, "inductance_henry": 6e-8, "resistance_ohm": 2e-3},
     "switch": {"kind": "ignitron", "inductance_henry": 4e-8, "resistance_ohm": 1e-3, "forward_drop_v": 30.0},
@@ -47,7 +47,7 @@ STILL: dict[str, Any] = {
     **SHOT,
     "switch": {"kind": "ideal"},
     "leads": {"inductance_henry": 0.0, "resistance_ohm": 0.0},
-    "coil": {**SHOT["coil"], "material": COPPER},
+    "coil": {**SHOT["coil"], "layers_count": 1, "material": COPPER},
     "workpiece": {
         **SHOT["workpiece"],
         "inner_diameter_m": 0.0,

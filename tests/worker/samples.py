@@ -32,7 +32,7 @@ def request(**changes: Any) -> DesignRequest:
     """The sample request with some of its members replaced; members that are mappings are merged one level deep."""
     body = {**BODY}
     for name, value in changes.items():
-        body[name] = {**BODY[name], **value} if isinstance(value, dict) else value
+        body[name] = {**BODY.get(name, {}), **value} if isinstance(value, dict) else value
     return DesignRequest.model_validate(body)
 
 

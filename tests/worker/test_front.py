@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.worker.samples import candidate, miss, request
-from worker.front import best_fidelity, choose, explain_none, pareto_front, recommend
-from worker.records import Candidate, Confirmation, Miss
+from worker.front import best_fidelity, choose, explain_none, pareto_front, recommend, spread_over
+from worker.records import Candidate, Confirmation, Miss, Robustness, SpreadShare
 
 few = st.integers(min_value=1, max_value=6)
 
@@ -74,14 +74,57 @@ def test_choice_is_most_margin_within_a_tenth_of_least_energy() -> None:
     assert chosen.number == 1
 
 
+def with_chance(found: Candidate, chance: float, error: float = 0.01) -> Candidate:
+    """The candidate with a made-up chance to land within the tolerance."""
+    robustness = Robustness(
+        chance_ratio=chance,
+        chance_error_ratio=error,
+        spread_m=1e-4,
+        voltage_trim_ratio=0.002,
+        trimmed_chance_ratio=chance,
+        ranking=[SpreadShare(spread="gap_m", first_order_ratio=0.7, total_ratio=0.75)],
+        unexplained_ratio=0.01,
+        shots_count=67,
+    )
+    return found.model_copy(update={"robustness": robustness})
+
+
+def test_chance_outweighs_margin_when_it_is_clearly_better() -> None:
+    """Within a tenth of the least energy a clearly better chance wins; a chance not told apart leaves it to margin."""
+    clear = [with_chance(made(0, 1000, 9, 2), 0.9), with_chance(made(1, 1050, 8, 4), 0.6)]
+    alike = [with_chance(made(0, 1000, 9, 2), 0.9), with_chance(made(1, 1050, 8, 4), 0.87)]
+    unsure = [with_chance(made(0, 1000, 9, 2), 0.9), with_chance(made(1, 1050, 8, 4), 0.75, error=0.1)]
+    assert [chosen.number for chosen in map(choose, (clear, alike, unsure)) if chosen] == [0, 1, 1]
+
+
+def test_reason_tells_chance_and_what_matters() -> None:
+    """The reason says how likely the shot lands within the tolerance, which spread matters most and the trim."""
+    found = recommend(request(), [with_chance(made(0, 2000, 5000, 3), 0.62)])
+    assert found is not None
+    for word in ("62% of shots", "gap", "75% of the variance", "+0.20% of voltage"):
+        assert word in found.reason
+
+
+@given(st.lists(st.tuples(few, few, few), min_size=1, max_size=25), st.integers(min_value=1, max_value=8))
+def test_spread_over_keeps_the_ends(triples: list[tuple[int, int, int]], count: int) -> None:
+    """Points spread over a front are distinct, as many as asked for, the recommended one first; ends come next."""
+    front = pareto_front([made(number, *triple) for number, triple in enumerate(triples)])
+    found = spread_over(front, count)
+    assert len(found) == min(count, len(front))
+    assert len({one.number for one in found}) == len(found)
+    assert found[0] == choose(front)
+    if count >= 4:
+        assert front[0] in found
+
+
 def test_only_settled_candidates_are_recommended() -> None:
     """A front that was only searched, as after cancelling early, has no recommendation."""
-    assert recommend(request(), [made(0, 1, 1, 1, "screen")], None) is None
+    assert recommend(request(), [made(0, 1, 1, 1, "screen")]) is None
 
 
 def test_reason_names_coil_energy_and_margins() -> None:
     """The reason can be read at the bench: coil, voltage, energy and the distance to each limit."""
-    found = recommend(request(), [made(0, 2000, 5000, 3)], None)
+    found = recommend(request(), [made(0, 2000, 5000, 3)])
     assert found is not None
     for word in (
         "8 turns of awg_12",
@@ -98,7 +141,7 @@ def test_numerical_error_beyond_the_tolerance_is_admitted() -> None:
     confirmation = Confirmation(
         final_outer_diameter_m=0.0243, difference_m=3e-4, peak_current_a=5e4, within_tolerance=False
     )
-    found = recommend(request(), [made(0, 2000, 5000, 3)], confirmation)
+    found = recommend(request(), [made(0, 2000, 5000, 3).model_copy(update={"confirmation": confirmation})])
     assert found is not None
     assert "24.30 mm" in found.reason
     assert "larger than the tolerance of 0.10 mm" in found.reason

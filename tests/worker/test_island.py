@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from collections import Counter
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from physics import ShotResult, simulate_shot
 from physics.shot import Shot
 from tests.worker.samples import request
-from worker.island import island_seed, search, settle, worth_settling
+from worker.island import island_seed, search, settle, starts_afresh, worth_settling
 from worker.records import Candidate, SlotName
 
 SLOT = SlotName(design_id="any", round=0, island=0)
@@ -18,7 +19,7 @@ ASKED = request(budget_trials_count=14)
 
 @pytest.fixture(scope="module")
 def island() -> list[Candidate]:
-    return list(search(ASKED, SLOT, [], {}, simulate_shot))
+    return list(search(ASKED, SLOT, range(14), [], {}, simulate_shot))
 
 
 def test_every_trial_is_inside_the_search_space(island: list[Candidate]) -> None:
@@ -41,13 +42,13 @@ def test_recorded_trials_are_not_run_again(island: list[Candidate]) -> None:
         return simulate_shot(shot)
 
     recorded = {found.number: found for found in island[:9]}
-    assert list(search(ASKED, SLOT, [], recorded, counted)) == island
+    assert list(search(ASKED, SLOT, range(14), [], recorded, counted)) == island
     assert shots["screen"] == sum(found.shots_count for found in island[9:])
 
 
 def test_seed_and_place_decide(island: list[Candidate]) -> None:
     """Another seed or another island tries other coils; the seed of an island is fixed for good."""
-    other = next(search(request(budget_trials_count=14, seed=8), SLOT, [], {}, simulate_shot))
+    other = next(search(request(budget_trials_count=14, seed=8), SLOT, range(14), [], {}, simulate_shot))
     assert other.parameters != island[0].parameters
     seeds = {
         island_seed(seed, SlotName(design_id="d", round=r, island=i))
@@ -60,13 +61,34 @@ def test_seed_and_place_decide(island: list[Candidate]) -> None:
     assert island_seed(7, SLOT) == 0xC937FBF5
 
 
-def test_later_round_starts_from_the_archive(island: list[Candidate]) -> None:
-    """The first trials of an island in a later round are those of the front found so far."""
-    asked = request(budget_trials_count=490)
+def test_later_round_goes_on_from_the_archive(island: list[Candidate]) -> None:
+    """An island of a later round knows the archive: after its few spread trials it stays near it and wastes no shots.
+
+    A tenth of its proposals may explore; the rest lie within the archive's reach of voltage, and are hit at once.
+    """
     slot = SlotName(design_id="any", round=1, island=0)
-    archive = [found.parameters for found in island[:2]]
-    trials = search(asked, slot, archive, {}, simulate_shot)
-    assert [next(trials).parameters for _ in archive] == archive
+    found = list(search(ASKED, slot, range(480, 492), island, {}, simulate_shot))
+    fresh = list(search(ASKED, slot, range(480, 492), [], {}, simulate_shot))
+    assert sum(one.shots_count for one in found) < sum(one.shots_count for one in fresh)
+    least = min(one.objectives.stored_energy_j for one in found if one.objectives)
+    assert least <= min(one.objectives.stored_energy_j for one in island if one.objectives)
+
+
+def test_every_fourth_island_of_a_later_round_starts_afresh(island: list[Candidate]) -> None:
+    """A fresh island takes no notice of the archive, so that a front in the wrong corner is found out."""
+    slot = SlotName(design_id="any", round=1, island=3)
+    assert starts_afresh(slot)
+    assert starts_afresh(SLOT)
+    found = [c.parameters for c in search(ASKED, slot, range(480, 488), island, {}, simulate_shot)]
+    assert found == [c.parameters for c in search(ASKED, slot, range(480, 488), [], {}, simulate_shot)]
+
+
+def test_first_guess_is_near_after_the_spread_trials() -> None:
+    """From the first dozen trials on the landscape knows the voltage of most new coils: few need a third shot."""
+    slot = SlotName(design_id="any", round=0, island=1)
+    found = list(search(ASKED, slot, range(40), [], {}, simulate_shot))[12:]
+    assert statistics.median(one.shots_count for one in found) <= 2
+    assert statistics.mean(one.shots_count for one in found) <= 2.5
 
 
 def test_settled_candidates_hit_the_target_on_the_finer_mesh(island: list[Candidate]) -> None:

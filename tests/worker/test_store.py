@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
+import random
 import time
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from redis import Redis
 
+from api import examples
+from physics.shot import Shot
 from tests.worker.samples import candidate, miss, request
+from worker.budget import Budget
 from worker.errors import (
+    BudgetRefused,
     CandidateUnknown,
     CursorInvalid,
     DesignGone,
+    DesignNotContinuable,
     DesignStillActive,
     DesignUnknown,
     IdempotencyConflict,
 )
-from worker.plan import islands_of, numbers_of
-from worker.records import Candidate, Ending, FinalState, Lease, SlotName
-from worker.store import Selection, Store
+from worker.plan import first_plan, islands_of, numbers_of
+from worker.records import Candidate, Ending, FinalState, Lease, SlotName, UnderWay
+from worker.request import DesignRequest
+from worker.store import SWEEPER_SECONDS, Selection, Store
+
+SHOT = Shot.model_validate(examples.SHOT)
 
 
 def leased(store: Store, slot: SlotName) -> Lease:
@@ -29,21 +39,21 @@ def leased(store: Store, slot: SlotName) -> Lease:
 
 
 def ending(state: FinalState | None = "succeeded", front: list[int] | None = None) -> Ending:
-    return Ending(front_numbers=front or [], recommended=None, limiting=None, failure=None, state=state)
+    return Ending(front_numbers=front or [], recommended=None, limiting=None, ended_because=None, state=state)
 
 
 def fill_round(store: Store, design_id: str) -> None:
     """Lease and fill every island of the round under way with feasible trials."""
-    budget = store.get(design_id).request.budget_trials_count
+    plan = store.get(design_id).plan
     for slot in store.first_slots(design_id):
-        rows = [candidate(number) for number in numbers_of(budget, slot)]
+        rows = [candidate(number) for number in numbers_of(plan, slot)]
         store.fill(leased(store, slot), rows, [])
 
 
-def make_ended(store: Store, state: FinalState = "succeeded") -> str:
+def make_ended(store: Store, state: FinalState = "succeeded", front: list[int] | None = None) -> str:
     design_id = store.create(request()).design_id
     fill_round(store, design_id)
-    store.close(leased(store, store.closing_of(design_id)), ending(state), [])
+    store.close(leased(store, store.closing_of(design_id)), ending(state, front), [])
     return design_id
 
 
@@ -156,6 +166,32 @@ def test_best_is_the_feasible_one_of_least_energy(store: Store) -> None:
     assert settled.number == 0
 
 
+def test_best_is_right_though_only_the_best_hundred_are_kept_in_order(store: Store) -> None:
+    """Whatever is added and settled, in whatever order, the best is the feasible candidate of least energy."""
+    design_id = store.create(request(budget_trials_count=100_000)).design_id
+    lease = leased(store, store.first_slots(design_id)[0])
+    dice = random.Random(1)
+    energies = {number: dice.uniform(1000.0, 5000.0) for number in range(600)}
+    for start in range(0, 600, 50):
+        store.record(lease, [candidate(n, energy_j=energies[n]) for n in range(start, start + 50)])
+    in_order = sorted(energies, key=energies.__getitem__)
+    assert best_number(store, design_id) == in_order[0]
+    store.fill(lease, [], [miss(number, 0.1) for number in in_order[:60]])
+    assert best_number(store, design_id) == in_order[60]
+    second = leased(store, store.first_slots(design_id)[1])
+    store.record(second, [candidate(700, energy_j=4000.0)])
+    assert best_number(store, design_id) == in_order[60]
+    store.record(second, [candidate(701, energy_j=900.0)])
+    assert best_number(store, design_id) == 701
+    assert store.get(design_id).progress.feasible_trials_count == 542
+
+
+def best_number(store: Store, design_id: str) -> int:
+    best = store.get(design_id).best
+    assert best is not None
+    return best.number
+
+
 def test_settled_row_takes_the_place_of_the_searched_one(store: Store) -> None:
     """A candidate that turns out infeasible when settled is counted as such, and the finished count stays."""
     design_id = store.create(request()).design_id
@@ -201,7 +237,7 @@ def test_round_leads_to_the_next_and_then_to_the_end(store: Store) -> None:
     design_id = store.create(request(budget_trials_count=budget)).design_id
     fill_round(store, design_id)
     closing = store.closing_of(design_id)
-    assert store.close(leased(store, closing), ending(None, [3]), islands_of(budget, 1)) == "next"
+    assert store.close(leased(store, closing), ending(None, [3]), islands_of(first_plan(budget), 1)) == "next"
     assert store.get(design_id).progress.round_number == 1
     assert store.get(design_id).front_numbers == [3]
     fill_round(store, design_id)
@@ -219,6 +255,119 @@ def test_repeated_closing_message_does_nothing(store: Store) -> None:
     fill_round(store, design_id)
     store.close(leased(store, slots[-1]), ending(), [])
     assert [store.lease(slot) for slot in slots] == [None, None, None]
+
+
+# ---- raising the budget ----------------------------------------------------------------------------------------------
+
+
+def trials(count: int) -> Budget:
+    return Budget(budget_trials_count=count)
+
+
+def test_continued_design_goes_on_after_its_last_round(store: Store, client: Redis) -> None:
+    """It is queued again without an end or an expiry; its next round has the next numbers, and old ones stay."""
+    design_id = make_ended(store, front=[3])
+    before = {found.number: found for found in store.candidates(design_id, 1000).items}
+    assert store.extend(design_id, trials(100)).created
+    design = store.get(design_id)
+    assert design.state == "queued"
+    assert design.progress.queue_place == 1
+    assert (design.finished_at, design.expires_at, design.ended_because) == (None, None, None)
+    assert (design.progress.finished_trials_count, design.progress.budget_trials_count) == (61, 100)
+    assert (design.progress.round_number, design.progress.rounds_count) == (1, 2)
+    assert design.front_numbers == [3]
+    assert design.request == request()
+    assert design.continuations == [trials(100)]
+    assert all(client.ttl(key) == -1 for key in client.keys(f"shotwright:design:{design_id}*"))
+    assert not client.exists(f"shotwright:tombstone:{design_id}")
+    assert [list(numbers_of(design.plan, slot)) for slot in store.first_slots(design_id)] == [list(range(61, 100))]
+    fill_round(store, design_id)
+    store.close(leased(store, store.closing_of(design_id)), ending(), [])
+    design = store.get(design_id)
+    assert design.state == "succeeded"
+    assert design.progress.finished_trials_count == 100
+    assert design.expires_at is not None
+    after = {found.number: found for found in store.candidates(design_id, 1000).items}
+    assert sorted(after) == list(range(100))
+    assert before.items() <= after.items()
+
+
+def test_budget_that_is_no_larger_is_refused(store: Store) -> None:
+    """A total of as many trials as there were, or a time that has passed, changes nothing."""
+    design_id = make_ended(store)
+    before = store.get(design_id)
+    with pytest.raises(BudgetRefused, match="61 trials") as little:
+        store.extend(design_id, trials(61))
+    assert (little.value.field, little.value.minimum) == ("budget_trials_count", 62)
+    with pytest.raises(BudgetRefused, match="passed"):
+        store.extend(design_id, Budget(finish_by_at=datetime.now(UTC) - timedelta(seconds=1)))
+    assert store.get(design_id) == before
+
+
+def test_only_a_design_that_succeeded_is_continued(store: Store) -> None:
+    """One at work has to end first; a failed or cancelled one cannot be continued; a deleted one is gone."""
+    active, failed, deleted = store.create(request()).design_id, make_ended(store, "failed"), make_ended(store)
+    with pytest.raises(DesignStillActive):
+        store.extend(active, trials(100))
+    with pytest.raises(DesignNotContinuable, match="failed"):
+        store.extend(failed, trials(100))
+    store.delete(deleted)
+    with pytest.raises(DesignGone):
+        store.extend(deleted, trials(100))
+
+
+def test_continuing_at_once_from_many_sides_adds_one_round(store: Store) -> None:
+    """Of twenty parallel calls with one key one continues the design, and the others learn the same."""
+    design_id = make_ended(store)
+    with ThreadPoolExecutor(20) as pool:
+        found = list(pool.map(lambda _: store.extend(design_id, trials(100), "key"), range(20)))
+    assert sum(submission.created for submission in found) == 1
+    assert len(store.get(design_id).plan) == 2
+    with pytest.raises(IdempotencyConflict):
+        store.extend(design_id, trials(200), "key")
+    with pytest.raises(DesignStillActive):
+        store.extend(design_id, trials(200), "another key")
+
+
+def test_design_can_be_continued_again_and_again(store: Store) -> None:
+    """Each continuation takes up where the one before ended, whatever kind of budget it was."""
+    design_id = make_ended(store)
+    for budget, numbers in ((trials(62), range(61, 62)), (Budget(budget_duration_s=60.0), range(62, 542))):
+        store.extend(design_id, budget)
+        fill_round(store, design_id)
+        closing = store.closing_of(design_id)
+        assert numbers_of(store.get(design_id).plan, closing) == numbers
+        store.close(leased(store, closing), ending(), [])
+    assert store.get(design_id).progress.finished_trials_count == 542
+    with pytest.raises(BudgetRefused, match="542"):
+        store.extend(design_id, trials(542))
+
+
+def test_duration_counts_from_the_first_trial(store: Store) -> None:
+    """A design does not use its time while it waits; its deadline is set when its first slot is leased."""
+    body = request().model_dump(mode="json") | {"budget_trials_count": None, "budget_duration_s": 50.0}
+    design_id = store.create(DesignRequest.model_validate(body)).design_id
+    assert store.get(design_id).progress.deadline_at is None
+    assert store.get(design_id).progress.budget_trials_count is None
+    time.sleep(0.2)
+    leased(store, store.first_slots(design_id)[0])
+    design = store.get(design_id)
+    assert design.started_at is not None
+    assert design.progress.deadline_at == design.started_at + timedelta(seconds=50)
+
+
+def test_deadline_that_has_passed_is_refused_but_a_repeated_post_is_not(store: Store) -> None:
+    """Nothing is created for a time in the past; a key used before its deadline passed still names its design."""
+    at = datetime.now(UTC) + timedelta(seconds=0.5)
+    body = request().model_dump(mode="json") | {"budget_trials_count": None, "finish_by_at": at.isoformat()}
+    asked = DesignRequest.model_validate(body)
+    made = store.create(asked, "key")
+    assert store.get(made.design_id).progress.deadline_at == at
+    time.sleep(0.6)
+    assert store.create(asked, "key").design_id == made.design_id
+    with pytest.raises(BudgetRefused, match="passed"):
+        store.create(asked, "another key")
+    assert len(store.designs().items) == 1
 
 
 # ---- sweeping --------------------------------------------------------------------------------------------------------
@@ -247,6 +396,48 @@ def test_sent_message_is_not_sent_again_while_the_queue_has_some(client: Redis) 
     assert [due.slot for due in store.sweep()] == [slot]
 
 
+def test_message_that_got_lost_in_a_long_queue_is_sent_again_ever_more_rarely(client: Redis) -> None:
+    """Behind others it may be waiting or lost, which cannot be told: it is sent again, after twice the time each."""
+    store = Store(client, lease_seconds=0.1)
+    (slot,) = store.first_slots(store.create(request(budget_trials_count=5)).design_id)
+    client.rpush("shotwright", "a message")
+    store.sent(slot)
+    begun, sent_after = time.monotonic(), []
+    while time.monotonic() < begun + 2.2:
+        for due in store.sweep():
+            assert due.slot == slot
+            sent_after.append(time.monotonic() - begun)
+            store.sent(slot)
+        time.sleep(0.01)
+    assert sent_after == pytest.approx([0.2, 0.4, 0.8, 1.6], abs=0.1)
+
+
+def test_message_whose_sender_died_is_sent_by_another(client: Redis) -> None:
+    """Who found a slot may end before the message is sent; as nobody noted it, the slot is found again."""
+    store = Store(client, lease_seconds=0.3)
+    (slot,) = store.first_slots(store.create(request(budget_trials_count=5)).design_id)
+    client.rpush("shotwright", "a message")
+    time.sleep(1.05)
+    assert [due.slot for due in store.sweep()] == [slot]
+    assert store.sweep() == []
+    time.sleep(0.35)
+    assert [due.slot for due in store.sweep()] == [slot]
+
+
+def test_one_sweeps_for_all_until_it_falls_silent(client: Redis) -> None:
+    """While one store sweeps, others find nothing; two seconds after its last sweep another takes over."""
+    first, second = Store(client), Store(client)
+    design_id = first.create(request()).design_id
+    assert first.sweep() == []
+    time.sleep(1.1)
+    assert second.sweep() == []
+    assert first.sweep() != []
+    design_id = first.create(request()).design_id
+    time.sleep(SWEEPER_SECONDS + 0.1)
+    assert [due.slot for due in second.sweep()] == second.first_slots(design_id)
+    assert first.sweep() == []
+
+
 def test_lease_that_ran_out_is_given_back(client: Redis) -> None:
     """A dead worker's slot is sent again, and its design waits in the queue instead of seeming to run."""
     store = Store(client, lease_seconds=0.1)
@@ -273,7 +464,10 @@ def test_live_lease_is_left_alone(client: Redis) -> None:
 
 
 def test_island_that_kills_its_workers_is_given_up(client: Redis) -> None:
-    """After three leases without a result an island is given up, its missing trials are lost; the design goes on."""
+    """After three leases without a result an island is given up, its missing trials are lost; the design goes on.
+
+    The design tells which island it was, how often it was tried, and at which trial and shot.
+    """
     store = Store(client, lease_seconds=0.1, attempts_limit=3)
     design_id = store.create(request(budget_trials_count=5)).design_id
     (slot,) = store.first_slots(design_id)
@@ -281,13 +475,20 @@ def test_island_that_kills_its_workers_is_given_up(client: Redis) -> None:
         lease = leased(store, slot)
         assert lease.attempt == attempt
         store.record(lease, [candidate(0), candidate(1)])
+        store.note(lease, UnderWay(trial_number=attempt, shot=SHOT))
         time.sleep(0.15)
         store.sweep()
+    store.note(lease, UnderWay(trial_number=4, shot=SHOT))  # too late to be taken down
     assert store.lease(slot) is None
     design = store.get(design_id)
     assert design.progress.lost_trials_count == 3
     assert design.failure is not None
+    assert "3 of 5 trials" in design.failure
     assert "3 attempts" in design.failure
+    (given_up,) = design.given_up
+    assert (given_up.round_number, given_up.island_number, given_up.attempts_count) == (0, 0, 3)
+    assert given_up.lost_trials_count == 3
+    assert given_up.under_way == UnderWay(trial_number=3, shot=SHOT)
     assert store.lease(store.closing_of(design_id)) is not None
 
 
@@ -421,6 +622,15 @@ def test_unknown_deleted_and_expired_are_told_apart(store: Store, client: Redis)
             store.cancel(design_id)
         with pytest.raises(DesignGone, match=how):
             store.delete(design_id)
+    assert store.designs().items == []
+
+
+def test_design_of_an_older_version_is_gone(store: Store, client: Redis) -> None:
+    """What cannot be read any more is told as gone, and taken off the list."""
+    design_id = store.create(request()).design_id
+    client.hdel(f"shotwright:design:{design_id}", "plan")
+    with pytest.raises(DesignGone, match="older version"):
+        store.get(design_id)
     assert store.designs().items == []
 
 

@@ -9,7 +9,8 @@ import pytest
 from physics import ShotResult, simulate_shot
 from physics.shot import Shot
 from physics.wires import wire
-from tests.worker.samples import request
+from tests.worker.samples import BODY, request
+from worker.ratings import rate
 from worker.records import Candidate, Parameters, Reason
 from worker.request import DesignRequest
 from worker.trial import TOLERANCE_SHARE, highest_voltage, run_trial, shot_for, shot_of
@@ -87,7 +88,7 @@ def test_candidate_is_replayed_bit_for_bit(solved: list[Candidate]) -> None:
     assert result.summary.final_outer_diameter_m == found.final_outer_diameter_m
     assert result.summary.peak_current_a == found.peak_current_a
     assert found.objectives is not None
-    assert min(rating.margin_ratio for rating in result.ratings) == found.objectives.margin_ratio
+    assert min(rating.margin_ratio for rating in rate(request().limits, result)) == found.objectives.margin_ratio
 
 
 def check_refusal(found: Candidate, reason: Reason, *words: str) -> None:
@@ -128,6 +129,97 @@ def test_current_limit_is_judged_on_the_solved_shot(solved: list[Candidate]) -> 
     check_refusal(found, "current_limit", "kA")
     assert found.violation_ratio == pytest.approx(0.25, abs=0.01)
     assert found.final_outer_diameter_m == pytest.approx(0.024, abs=1e-4)
+
+
+#: Each further limit with the reason that it gives; insulation is looked at below.
+LIMITS: list[tuple[str, Reason, str]] = [
+    ("peak_capacitor_current_a", "capacitor_current_limit", "capacitor current"),
+    ("charge_coulomb", "charge_limit", "charge"),
+    ("voltage_reversal_ratio", "reversal_limit", "reversal"),
+    ("debris_energy_j", "debris_limit", "debris energy"),
+]
+
+
+@pytest.mark.parametrize(("name", "reason", "words"), LIMITS)
+def test_each_limit_is_judged_by_the_figure_of_its_name(
+    solved: list[Candidate], name: str, reason: Reason, words: str
+) -> None:
+    """A fifth less than what the shot takes is refused for that reason and says how far off; a tenth more is not.
+
+    The margin is then that to this limit when it is the tightest.
+    """
+    shot = shot_of(request(), solved[3])
+    assert shot is not None
+    summary = simulate_shot(shot).summary
+    assert summary is not None
+    value = getattr(summary, name)
+    assert value > 0.0
+    refused = solve(request(limits={name: value / 1.25}), COILS[3])
+    check_refusal(refused, reason, words, "25")
+    assert refused.violation_ratio == pytest.approx(0.25, abs=0.02)
+    allowed = solve(request(limits={name: 1.02 * value}), COILS[3])
+    assert allowed.feasible
+    assert allowed.objectives is not None
+    assert allowed.objectives.margin_ratio == pytest.approx(1.0 - 1.0 / 1.02, abs=0.01)
+
+
+def test_several_exceeded_limits_add_up_and_are_all_told(solved: list[Candidate]) -> None:
+    """With two limits exceeded the worse one is the reason, both are told, and the violation is their sum."""
+    shot = shot_of(request(), solved[1])
+    assert shot is not None
+    summary = simulate_shot(shot).summary
+    assert summary is not None
+    limits = {"peak_current_a": summary.peak_current_a / 1.1, "charge_coulomb": summary.charge_coulomb / 1.3}
+    found = solve(request(limits=limits), COILS[1])
+    check_refusal(found, "charge_limit", "current", "charge")
+    assert found.violation_ratio == pytest.approx(0.4, abs=0.02)
+
+
+def walled(found: Parameters, wall_m: float, strength_v_per_m: float) -> Parameters:
+    return found.model_copy(update={"former_wall_m": wall_m, "former_strength_v_per_m": strength_v_per_m})
+
+
+def test_insulation_is_judged_by_its_margin() -> None:
+    """A margin asked of turn and gap insulation is held against voltage over breakdown; what fails outright says so."""
+    formers = {"walls_m": [8e-4], "strength_v_per_m": 2e7}
+    search = {"formers": formers, "gap": None}
+    coil_with_wall = walled(COILS[1], 8e-4, 2e7)
+    result = simulate_shot(shot_for(request(), coil_with_wall, 6000.0, "screen"))
+    for limit, pair in (("turn_insulation_margin_ratio", "turns"), ("gap_insulation_margin_ratio", "gap")):
+        (check,) = (check for check in result.insulation if check.between == pair)
+        assert check.margin_ratio is not None
+        (rating,) = (r for r in rate(request(search=search, limits={limit: 0.2}).limits, result) if r.name == limit)
+        assert check.breakdown_voltage_v is not None
+        assert rating.value == check.margin_ratio
+        assert rating.margin_ratio == pytest.approx(1.0 - check.peak_voltage_v / (0.8 * check.breakdown_voltage_v))
+        refused = solve(request(search=search, limits={limit: 0.95}), coil_with_wall)
+        check_refusal(refused, "insulation_limit", "95% is asked for")
+        assert solve(request(search=search, limits={limit: 0.0}), coil_with_wall).feasible
+    weak = solve(request(), walled(COILS[1], 8e-4, 1e6))
+    check_refusal(weak, "insulation_failed", "insulation")
+    assert weak.final_outer_diameter_m == pytest.approx(0.024, abs=1e-4)
+
+
+def test_only_voltage_and_energy_have_to_be_limited() -> None:
+    """A request that states no other limit is served, and the margin is to those two."""
+    body = {**BODY, "limits": {"charge_voltage_v": 10_000.0, "stored_energy_j": 8_000.0}}
+    found = solve(DesignRequest.model_validate(body), COILS[1])
+    assert found.feasible
+    assert found.objectives is not None
+    uses = (found.objectives.charge_voltage_v / 10_000.0, found.objectives.stored_energy_j / 8_000.0)
+    assert found.objectives.margin_ratio == pytest.approx(1.0 - max(uses))
+
+
+def test_slope_tells_how_the_shrink_rises(solved: list[Candidate]) -> None:
+    """The slope kept with a candidate predicts what one per cent more voltage does, within a tenth."""
+    for found in solved:
+        assert found.charge_voltage_v is not None
+        assert found.final_outer_diameter_m is not None
+        result = simulate_shot(shot_for(request(), found.parameters, 1.01 * found.charge_voltage_v, "screen"))
+        assert result.summary is not None
+        shrink = (0.03 - result.summary.final_outer_diameter_m) / (0.03 - found.final_outer_diameter_m) - 1.0
+        assert found.shrink_slope_ratio is not None
+        assert shrink == pytest.approx(0.01 * found.shrink_slope_ratio, rel=0.15)
 
 
 def test_coil_that_bursts_first_is_named() -> None:

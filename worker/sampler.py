@@ -1,0 +1,186 @@
+"""Which coil an island tries next.
+
+The first trials are the points of a scrambled Sobol' sequence. From then on the trials so far are fitted by a
+landscape (:mod:`worker.landscape`), and the next few come from a pool of coils whose voltage it predicts: half of the
+pool lies anywhere, half close to the best known ones. Each of the next few weighs energy, voltage and margin by
+random weights of its own and takes the coil of the pool that is best by the largest weighted shortfall
+(J. Knowles, ParEGO, IEEE Transactions on Evolutionary Computation 10, 2006, equation 2), where what is not sure is
+taken as a little better than expected. Coils near trials that had no voltage at all are put back by how near
+they lie, and no coil is tried twice.
+Measured against other samplers in `tests/benchmarks/search_quality.py`; the figures are in DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import optuna
+from optuna.distributions import BaseDistribution
+
+from worker.front import pareto_front
+from worker.knowledge import Knowledge, outcome_of
+from worker.landscape import Floats, Landscape
+from worker.records import Candidate
+
+#: Proposals that are made from one fit.
+BATCH = 5
+#: Coils of a pool: so many anywhere, so many close to the best.
+POOL_WIDE = 192
+POOL_CLOSE = 192
+#: Widths of the steps away from the best, in parts of the range.
+STEPS = (0.02, 0.08, 0.25)
+#: Every so many proposals one asks for the least energy alone, which is what a recommendation starts from.
+ENERGY_EVERY = 3
+#: Standard deviations by which what is not sure is taken as better than expected.
+HOPE = 1.0
+#: Share of the sum in the weighing, which tells apart what the largest shortfall does not.
+SUM_SHARE = 0.05
+#: Weight of a predicted violation of the limits, and of the nearness of trials without a voltage.
+VIOLATION_WEIGHT = 10.0
+#: Trials without a voltage are felt this far, in parts of the range.
+REACH = 0.15
+
+
+class IslandSampler(optuna.samplers.BaseSampler):
+    """Proposes the trials of one island. `knowledge` is the island's, which adds each finished trial to it."""
+
+    def __init__(self, knowledge: Knowledge, seed: int, start: Floats) -> None:
+        """`start` are the places of the first trials, shape (trials, variables)."""
+        self._knowledge = knowledge
+        self._request = knowledge.request
+        self._space = knowledge.space
+        self._rng = np.random.default_rng(seed)
+        self._start = start
+        self._waiting: list[Floats] = []
+        self._tried = {self._space.numbers_of(c.parameters).tobytes() for c in knowledge.trials}
+        self._asked = 0
+        self._proposed = 0
+
+    # ---- what a study asks of a sampler ----------------------------------------------------------------------------
+
+    def infer_relative_search_space(
+        self, study: optuna.Study, trial: optuna.trial.FrozenTrial
+    ) -> dict[str, BaseDistribution]:
+        """All free quantities are chosen together."""
+        del study, trial
+        return self._space.distributions
+
+    def sample_relative(
+        self, study: optuna.Study, trial: optuna.trial.FrozenTrial, search_space: dict[str, BaseDistribution]
+    ) -> dict[str, Any]:
+        """Values of the next trial."""
+        del study, trial, search_space
+        return self._space.values_at(self._next_place()[None, :])[0]
+
+    def sample_independent(
+        self,
+        study: optuna.Study,
+        trial: optuna.trial.FrozenTrial,
+        param_name: str,
+        param_distribution: BaseDistribution,
+    ) -> Any:
+        """Never needed: nothing is left to be chosen by itself."""
+        raise NotImplementedError(f"{param_name} is chosen with the others")
+
+    # ---- the choice ------------------------------------------------------------------------------------------------
+
+    def _next_place(self) -> Floats:
+        self._asked += 1
+        if self._asked <= len(self._start):
+            place: Floats = self._start[self._asked - 1]
+        else:
+            self._waiting = self._waiting or self._propose()
+            place = self._waiting.pop(0)
+        self._tried.add(self._space.numbers_at(place[None, :])[0].tobytes())
+        return place
+
+    def _propose(self) -> list[Floats]:
+        count = len(self._space.variables)
+        landscape = self._knowledge.landscape()
+        if landscape is None or count == 0:
+            return list(self._rng.random((BATCH, count)))
+        pool = self._pool()
+        figures = self._space.figures_at(pool)
+        costs = self._costs(landscape, figures)
+        penalty = self._penalty(pool)
+        keys = [row.tobytes() for row in self._space.numbers_at(pool)]
+        penalty[[key in self._tried for key in keys]] = np.inf
+        chosen = []
+        for _ in range(BATCH):
+            worth = _weighed(costs, self._weights()) + penalty
+            best = int(np.argmin(worth))
+            chosen.append(pool[best])
+            penalty[[key == keys[best] for key in keys]] = np.inf
+        return chosen
+
+    def _pool(self) -> Floats:
+        """Places to choose from, shape (pool, variables)."""
+        rng, count = self._rng, len(self._space.variables)
+        wide = rng.random((POOL_WIDE, count))
+        best = self._best()
+        if not best:
+            return wide
+        middles = np.array([self._knowledge.places[c.number] for c in best])
+        picked = middles[rng.integers(len(middles), size=POOL_CLOSE)]
+        steps = rng.choice(STEPS, size=(POOL_CLOSE, 1)) * rng.standard_normal((POOL_CLOSE, count))
+        # a step moves some quantities and leaves the others
+        moved = rng.random((POOL_CLOSE, count)) < 0.6
+        return np.concatenate([wide, np.clip(picked + steps * moved, 0.0, 1.0)])
+
+    def _best(self) -> list[Candidate]:
+        """The front of what is known, or the few that come closest to being feasible."""
+        front = pareto_front(self._knowledge.trials)
+        return front or sorted(self._knowledge.trials, key=lambda c: (c.violation_ratio, c.number))[:3]
+
+    def _weights(self) -> Floats:
+        self._proposed += 1
+        if self._proposed % ENERGY_EVERY == 0:
+            return np.array([1.0, 0.0, 0.0])
+        return self._rng.dirichlet(np.ones(3))
+
+    def _costs(self, landscape: Landscape, figures: Floats) -> Floats:
+        """Expected energy, voltage and use of the limits of a pool, each 0 to 1 over the front; and the violation."""
+        outcomes, unsure = landscape.predict(figures)
+        volts = outcomes[:, 0] - HOPE * unsure
+        farad = np.exp(figures[:, -1])
+        energy = np.log(0.5 * farad) + 2.0 * volts
+        limits = self._request.limits
+        by_volts = np.exp(volts) / limits.charge_voltage_v
+        by_energy = np.exp(energy) / limits.stored_energy_j
+        use = np.maximum(np.maximum(by_volts, by_energy), np.exp(outcomes[:, 1] - HOPE * unsure))
+        costs = np.stack([energy, volts, use], axis=1)
+        low, high = self._box(costs)
+        violation = np.maximum(use - 1.0, 0.0)
+        return np.concatenate([(costs - low) / (high - low), violation[:, None]], axis=1)
+
+    def _box(self, costs: Floats) -> tuple[Floats, Floats]:
+        """Ends of the front, between which costs are measured; with less than two points those of the pool."""
+        rows = [c for c in self._best() if c.feasible and c.objectives]
+        ends = np.array([_costs_of(c) for c in rows]) if len(rows) > 1 else costs
+        low, high = ends.min(axis=0), ends.max(axis=0)
+        return low, np.maximum(high, low + 1e-3)
+
+    def _penalty(self, pool: Floats) -> Floats:
+        """Grows near trials that had no voltage and shrinks near solved ones; shape (pool,)."""
+        places = np.array([self._knowledge.places[c.number] for c in self._knowledge.trials])
+        failed = np.array([outcome_of(self._request, c) is None for c in self._knowledge.trials])
+        if not failed.any():
+            return np.zeros(len(pool))
+        squares = ((pool[:, None, :] - places[None, :, :]) ** 2).sum(axis=2)
+        nearness = np.exp(-0.5 * squares / (REACH**2 * len(self._space.variables)))
+        share: Floats = nearness[:, failed].sum(axis=1) / (nearness.sum(axis=1) + 1e-3)
+        return share
+
+
+def _weighed(costs: Floats, weights: Floats) -> Floats:
+    shortfalls = costs[:, :3] * weights
+    worth: Floats = shortfalls.max(axis=1) + SUM_SHARE * shortfalls.sum(axis=1) + VIOLATION_WEIGHT * costs[:, 3]
+    return worth
+
+
+def _costs_of(candidate: Candidate) -> tuple[float, float, float]:
+    found = candidate.objectives
+    assert found is not None, "a feasible trial has objectives"
+    return math.log(found.stored_energy_j), math.log(found.charge_voltage_v), 1.0 - found.margin_ratio
