@@ -87,12 +87,19 @@ def test_running_design_asks_to_be_polled_later(client: httpx.Client, design: Js
     assert "Retry-After" not in client.get(path).headers
 
 
-def test_progress_never_goes_back(watched: list[Json]) -> None:
+def test_progress_never_goes_back(
+    client: httpx.Client, design: Json, watched: list[Json], wait_for_end: WaitForEnd
+) -> None:
     """Finished trials only grow, from nothing to the budget, and are seen on the way."""
     seen = [state["progress"]["finished_trials_count"] for state in watched]
     assert seen == sorted(seen)
     assert seen[-1] == watched[-1]["progress"]["budget_trials_count"]
-    assert len(set(seen)) > 2
+    path, seen = _posted(client, design | {"budget_trials_count": _LONG}).headers["Location"], []
+    while len(set(seen)) < 4:
+        seen.append(client.get(path).json()["progress"]["finished_trials_count"])
+        time.sleep(0.2)
+    seen.append(_cancelled(client, path, wait_for_end)["progress"]["finished_trials_count"])
+    assert seen == sorted(seen)
 
 
 def test_unchanged_design_is_not_sent_again(client: httpx.Client, finished: Json) -> None:
