@@ -12,25 +12,12 @@ from math import isfinite, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.circuit import (
-    BANK,
-    BOTH,
-    FREEWHEEL,
-    OPEN,
-    RINGING,
-    StepWork,
-    currents,
-    dot,
-    factor,
-    linkages,
-    loop_of,
-    solve,
-    step,
-)
+from physics.circuit import BANK, BOTH, FREEWHEEL, OPEN, RINGING, StepWork, currents, linkages, loop_of, step
 from physics.deformation import elastic_energy, kinetic_energy
 from physics.geometry import Loads, keep, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, update_heat
 from physics.kernel_cache import kernel
+from physics.linear import dot, factor, solve
 from physics.motion import (
     crushed,
     longest_step,

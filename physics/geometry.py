@@ -8,9 +8,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.circuit import dot
 from physics.constants import MU_0
 from physics.kernel_cache import kernel, reordering_kernel
+from physics.linear import dot
 from physics.loops import mutual_gradient, rectangle_mean_distance, ring_self_by_swelling
 from physics.mesh import CoilMesh, PartMesh
 

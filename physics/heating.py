@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from physics.circuit import GAMMA, dot
+from physics.circuit import GAMMA
 from physics.kernel_cache import kernel
+from physics.linear import dot
 from physics.state import COIL_HEAT, PART_HEAT
 from physics.thermal import look_up
 

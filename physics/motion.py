@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from physics.circuit import add_change, dot, gather_rows, generalise
+from physics.circuit import add_change, gather_rows, generalise
 from physics.deformation import advance, coast, stable_step
 from physics.geometry import locate, split
 from physics.inductance import assemble, follow
 from physics.kernel_cache import kernel
+from physics.linear import dot
 from physics.state import BORE_CLOSED, OVER_CRUSHED, RIM_EXTRUDED
 from physics.turns import advance_turns, turns_plastic_work
 

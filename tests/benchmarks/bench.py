@@ -15,8 +15,9 @@ import numpy as np
 
 import physics
 from physics import state as c
-from physics.circuit import factor, make_step_work, solve
+from physics.circuit import make_step_work
 from physics.inductance import assemble
+from physics.linear import factor, solve
 from physics.shot import Fidelity, check_shot
 from physics.simulate import build, run_shot
 from tests.physics.fem.fixed_shot import solve as solve_by_elements

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from physics.circuit import count, factor, generalise, make_unknowns
+from physics.circuit import count, generalise, make_unknowns
 from physics.geometry import Loads, lorentz, make_loads
 from physics.inductance import follow
+from physics.linear import factor
 from physics.shot import check_shot
 from physics.simulate import build
 from physics.state import Model
