@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from physics.circuit import (
     BANK,
+    GAMMA,
     Discharge,
     Unknowns,
     add_resistance,
@@ -238,3 +239,43 @@ def test_turns_are_in_series_and_their_filaments_parallel(turns: int, rings: int
     outside = plain_loop(Bank(1.0, 1.0, 0.0, 0.0))._replace(line_inductance=3e-7, bank_inductance=2e-7)
     linkages(loop_of(outside, BANK, 0.0), inductance, q, flux)
     assert q @ flux == pytest.approx(filament @ matrix @ filament + 5e-7 * q[0] ** 2)
+
+
+@pytest.mark.parametrize("cells", [10, 120])
+def test_step_solves_its_equations_while_the_section_moves(cells: int) -> None:
+    """Few unknowns or many, both stages agree with dense solutions of the step's equations (Alexander 1977)."""
+    winding = Winding(4, 1, 2e-3, 2e-3, 2.3e-3, 2.3e-3, is_round=True)
+    coil, rng = mesh_coil(winding, 9e-3, 1e-3, 4e-4, 1), np.random.default_rng(3)
+    unknowns = make_unknowns(coil, cells)
+    n, size = coil.radius_m.size + cells, count(unknowns)
+    root = rng.normal(size=(n, n)) / n
+    first = 1e-6 * (np.eye(n) + root @ root.T)
+    resistance = rng.uniform(0.1, 1.0, n)
+    before, after = np.zeros((size, size)), np.zeros((size, size))
+    generalise(unknowns, first, np.zeros((n, size)), before)
+    generalise(unknowns, 1.005 * first + 2e-9 * np.diag(rng.uniform(size=n)), np.zeros((n, size)), after)
+    bank, h, volts = plain_loop(Bank(5e3, 1e-4, 3e-7, 1e-3)), 2e-7, 5e3
+    loop, flux, work = loop_of(bank, BANK, 0.0), np.r_[1e-3 * rng.normal(size=size - 1), 0.0], make_step_work(unknowns)
+
+    ohmic = np.zeros((size, size))
+    add_resistance(unknowns, resistance, 1.0, ohmic)
+    ohmic[0, 0] += loop.resistance
+    unit = np.eye(size)[0]
+    outside = loop.inductance * np.outer(unit, unit)
+
+    def stage(inductance: Floats, known: Floats, voltage: float) -> Floats:
+        whole = inductance + outside + GAMMA * h * ohmic + (GAMMA * h) ** 2 * loop.elastance * np.outer(unit, unit)
+        whole[-1, -1] = 1.0
+        return np.linalg.solve(whole, known + GAMMA * h * voltage * unit)
+
+    one = stage((1.0 - GAMMA) * before + GAMMA * after, flux, volts)
+    slope = -ohmic @ one + (volts - GAMMA * h * loop.elastance * one[0]) * unit
+    two = stage(after, flux + (1.0 - GAMMA) * h * slope, volts - (1.0 - GAMMA) * h * loop.elastance * one[0])
+    ok, _ = step(
+        unknowns, loop, resistance, before, after,
+        moved=True, factored=False, drop=0.0, crowbar_drop=0.0, h=h, flux=flux, voltage=volts, work=work,
+    )  # fmt: skip
+    assert ok
+    scale = np.abs(two).max()
+    assert work.first == pytest.approx(one, abs=1e-6 * scale)
+    assert work.second == pytest.approx(two, abs=1e-6 * scale)
