@@ -185,7 +185,10 @@ def _by_reference(plain: Any) -> Any:
         def preprocess_fields(self, fields: Any) -> Any:
             return tuple((name, types.unliteral(kind)) for name, kind in fields)
 
+    # Kept in this module under its name, the type is the same to every process that loads kernels from the cache. Each
+    # would make one of its own otherwise, which kernels that it has to compile itself do not know.
     Referenced.__name__ = Referenced.__qualname__ = f"{plain.__name__}Referenced"
+    globals()[Referenced.__name__] = Referenced
     structref.register(Referenced)
 
     class Reference(structref.StructRefProxy):
