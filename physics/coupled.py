@@ -87,6 +87,8 @@ _LONGEST = 200.0
 _SPARK_START = 10.0
 # Its action grows by at most this share in one step.
 _SPARK_GROWTH = 0.3
+# The step may take this share of what resistance takes in a period, which counts as this share of the energy at least.
+_OF_DAMPING, _LEAST_LOST = 1e-3, 1e-4
 # So many steps of the tail share their resistances.
 _HELD = 8
 # While things move, the current changes by at most this share of its peak in a step: it falls fast once a turn breaks.
@@ -151,8 +153,8 @@ def _steps_when_still(controls, left, quarters):
     In so many steps N the two-stage step takes 0.18 / N^3 of the energy in a period by itself (|R(i pi / 2N)|^2 over
     4 N steps); that is to be small against what resistance takes.
     """
-    lost = 1.0 - max(left, 1e-3) ** (4.0 / quarters)
-    steps = (0.18 / (_SPENT * max(lost, 1e-4))) ** (1.0 / 3.0)
+    lost = max(1.0 - max(left, _SPENT) ** (4.0 / quarters), _LEAST_LOST)
+    steps = (0.18 / (_OF_DAMPING * lost)) ** (1.0 / 3.0)
     return min(max(steps, controls.steps_when_still), max(controls.steps_to_peak, controls.steps_when_still))
 
 
@@ -218,7 +220,8 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             spark_resistance = discharge.spark / sqrt(action + 0.5 * h * current**2)
         if not frozen:
             h = min(longest_step(model, h), _FIRST * usual_step + 0.5 * time)
-            h = min(h, max(_LARGEST_CHANGE * highest / (abs(slope[0]) + 1e-300), _SHORTEST * h))
+            if slope[0] != 0.0:
+                h = min(h, max(_LARGEST_CHANGE * highest / abs(slope[0]), _SHORTEST * h))
         if warming > 0.0:
             h = min(h, max(_LARGEST_RISE / warming, _SHORTEST * h))
         h = min(

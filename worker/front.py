@@ -7,6 +7,7 @@ margin, while being better in one of them.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import TypeVar
 
 import numpy as np
 
@@ -15,6 +16,8 @@ from worker.ratings import WORDS
 from worker.records import Candidate, Confirmation, Limiting, Miss, Objectives, Recommendation
 from worker.request import DesignRequest
 from worker.words import capacitance, current, energy, length, voltage
+
+_Item = TypeVar("_Item")
 
 #: Candidates within this share of the least stored energy count as equally sparing; the one of most margin wins.
 SPARING_RATIO = 0.10
@@ -56,6 +59,13 @@ def best_fidelity(candidates: Sequence[Candidate]) -> list[Candidate]:
     """The settled candidates if there are any, else all: figures of two meshes are not compared."""
     settled = [c for c in candidates if c.fidelity != "screen"]
     return settled or list(candidates)
+
+
+def evenly(items: Sequence[_Item], count: int) -> list[_Item]:
+    """At most `count` (two at least) of the items, evenly from the first to the last."""
+    if len(items) <= count:
+        return list(items)
+    return [items[round(place * (len(items) - 1) / (count - 1))] for place in range(count)]
 
 
 def spread_over(front: Sequence[Candidate], count: int) -> list[Candidate]:

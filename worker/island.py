@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import optuna
 
-from worker.front import pareto_front
+from worker.front import evenly, pareto_front
 from worker.knowledge import Knowledge
 from worker.records import Candidate, SlotName
 from worker.request import DesignRequest
@@ -101,11 +101,7 @@ def settle(request: DesignRequest, candidates: Sequence[Candidate], simulate: Si
 
 def worth_settling(candidates: Sequence[Candidate]) -> list[Candidate]:
     """A few of the front, spread evenly from least energy to least voltage."""
-    front = pareto_front(candidates)
-    if len(front) <= SETTLED_LIMIT:
-        return front
-    step = (len(front) - 1) / (SETTLED_LIMIT - 1)
-    return [front[round(place * step)] for place in range(SETTLED_LIMIT)]
+    return evenly(pareto_front(candidates), SETTLED_LIMIT)
 
 
 def island_seed(seed: int, slot: SlotName) -> int:

@@ -25,6 +25,7 @@ from physics.materials import INLINE_LOWEST_TEMPERATURE_K, Material, Metal, reso
 from physics.shot import Shot
 from worker.records import Candidate, Robustness, SpreadShare
 from worker.request import DesignRequest, Spreads
+from worker.search_space import GAP_RANGE_M
 from worker.trial import TOO_STRONG, Simulate, shot_for
 
 Floats = npt.NDArray[np.float64]
@@ -45,7 +46,6 @@ TRIM_STEP = 0.005
 WARM_K = 600.0
 #: No sample is further out than this, in standard deviations.
 FURTHEST = 4.0
-LEAST_GAP_M = 1e-4
 
 
 def robustness(request: DesignRequest, candidate: Candidate, centre_m: float, simulate: Simulate) -> Robustness | None:
@@ -151,7 +151,7 @@ def strayed(
     bank["capacitance_farad"] *= 1.0 + off["capacitance_ratio"]
     _scale(body, "inductance_henry", 1.0 + off["stray_inductance_ratio"])
     _scale(body, "resistance_ohm", 1.0 + off["stray_resistance_ratio"])
-    body["gap_m"] = max(body["gap_m"] + off["gap_m"], LEAST_GAP_M)
+    body["gap_m"] = max(body["gap_m"] + off["gap_m"], GAP_RANGE_M[0])
     thicker = off["wire_diameter_ratio"] * coil["wire_diameter_m"]
     for name in ("wire_diameter_m", "pitch_m", "layer_pitch_m"):
         coil[name] = None if coil[name] is None else coil[name] + thicker

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 from physics.result import ShotResult
 from physics.shot import Shot
 from worker.app import Send
 from worker.closing import close_round
 from worker.confirmation import confirm
+from worker.front import evenly
 from worker.island import search, settle
 from worker.keepalive import KeepAlive, kept_alive
 from worker.plan import confirming_in, numbers_of
@@ -48,7 +49,7 @@ def _run_island(store: Store, design: Design, lease: Lease, simulate: Simulate, 
     """Search and settle, stopping after the trial under way when the design is cancelled."""
     numbers = numbers_of(design.plan, lease.slot)
     recorded = {candidate.number: candidate for candidate in store.rows(design.id, numbers)}
-    archive = store.rows(design.id, spread_over(design.front_numbers, ARCHIVE_LIMIT))
+    archive = store.rows(design.id, evenly(design.front_numbers, ARCHIVE_LIMIT))
     found: list[Candidate] = []
     if lease.attempt > 1:
         simulate = _noting(store, lease, simulate, lambda: numbers[len(found)] if len(found) < len(numbers) else None)
@@ -75,13 +76,6 @@ def _confirm_some(store: Store, design: Design, lease: Lease, simulate: Simulate
     if lease.attempt > 1:
         simulate = _noting(store, lease, simulate, lambda: None)
     return confirm(design.request, points, simulate, alive.must_stop).revised
-
-
-def spread_over(numbers: Sequence[int], most: int) -> list[int]:
-    """At most so many of the numbers, evenly from the first to the last."""
-    if len(numbers) <= most:
-        return list(numbers)
-    return [numbers[round(place * (len(numbers) - 1) / (most - 1))] for place in range(most)]
 
 
 def _noting(store: Store, lease: Lease, simulate: Simulate, under_way: Callable[[], int | None]) -> Simulate:
