@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.worker.samples import candidate, miss, request
-from worker.front import best_fidelity, choose, explain_none, pareto_front, recommend, spread_over
+from worker.front import best_fidelity, choose, evenly, explain_none, pareto_front, recommend, spread_over
 from worker.records import Candidate, Confirmation, Miss, Robustness, SpreadShare
 
 few = st.integers(min_value=1, max_value=6)
@@ -159,3 +159,10 @@ def test_advice_says_what_limits_and_what_would_have_to_give() -> None:
         "stored energy",
     ):
         assert word in limiting.advice
+
+
+def test_even_choice_keeps_both_ends() -> None:
+    """Of more items than wanted the first, the last and even steps between are taken; of fewer, all."""
+    assert evenly(range(11), 6) == [0, 2, 4, 6, 8, 10]
+    assert evenly("abc", 3) == ["a", "b", "c"]
+    assert evenly([], 2) == []

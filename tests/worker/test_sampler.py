@@ -120,6 +120,23 @@ def test_sampler_depends_on_seed_and_trials_alone(tight_island: list[Candidate])
     assert following(1) != following(2)
 
 
+def test_coils_like_those_without_a_voltage_are_put_back(tight_island: list[Candidate]) -> None:
+    """Where every small gap fails outright, far fewer small gaps are proposed than where nothing is known of them."""
+    solved = [c for c in tight_island if outcome_of(TIGHT, c)]
+    middle_m = float(np.median([c.parameters.gap_m for c in solved]))
+    wide = [c for c in solved if c.parameters.gap_m > middle_m]
+    crushed = {"objectives": None, "feasible": False, "reason": "over_crushed", "violation_ratio": 1.0}
+    failed = [c.model_copy(update=crushed) for c in solved if c.parameters.gap_m <= middle_m]
+
+    def small_gaps(known: list[Candidate]) -> int:
+        knowledge = Knowledge(TIGHT, Space(TIGHT), known)
+        sampler = IslandSampler(knowledge, 1, np.zeros((0, len(knowledge.space.variables))))
+        study = optuna.create_study(directions=["minimize"] * 3, sampler=sampler)
+        return sum(study.ask(knowledge.space.distributions).params["gap_m"] <= middle_m for _ in range(8 * BATCH))
+
+    assert small_gaps([*wide, *failed]) < 0.5 * small_gaps(wide)
+
+
 def test_limits_that_nothing_reaches_do_not_stop_the_sampler() -> None:
     """With every trial hopeless the island still ends, with reasons, and no trial is repeated."""
     asked = request(limits={"charge_voltage_v": 900.0, "stored_energy_j": 100.0})

@@ -8,7 +8,7 @@ import tracemalloc
 import pytest
 from redis import Redis
 
-from api.designs.export import ndjson_of
+from api.designs.export import csv_of, ndjson_of
 from tests.worker.realistic import realistic_candidate
 from tests.worker.samples import request
 from worker.records import Candidate, Lease
@@ -86,6 +86,15 @@ def test_export_while_trials_arrive_has_each_once(store: Store, lease: Lease, ro
         if place == 0:
             record(store, lease, rows[1500:1700])
     assert numbers == list(range(1700))
+
+
+def test_csv_of_many_trials_has_one_header(store: Store, lease: Lease, rows: list[Candidate]) -> None:
+    """A table that is read in several pieces begins with the names of its columns, and has them once."""
+    record(store, lease, rows[:1200])
+    design = store.get(lease.slot.design_id)
+    lines = "".join(csv_of(design, store.all_candidates(design.id))).splitlines()
+    assert lines[0].startswith("number,")
+    assert [int(line.split(",")[0]) for line in lines[1:]] == list(range(1200))
 
 
 def test_feasible_pages_of_a_long_design(store: Store, lease: Lease, rows: list[Candidate]) -> None:
