@@ -37,8 +37,8 @@ ENERGY_EVERY = 3
 HOPE = 1.0
 #: Share of the sum in the weighing, which tells apart what the largest shortfall does not.
 SUM_SHARE = 0.05
-#: Weight of a predicted violation of the limits, and of the nearness of trials without a voltage. The best coils may lie
-#: close to failing ones: with 10 for these, too, the search missed them; with 1 it went on among the failing.
+#: Weight of a predicted violation of the limits, and of the nearness of trials without a voltage. The best coils may
+#: lie close to failing ones: with 10 for these, too, the search missed them; with 1 it went on among the failing.
 VIOLATION_WEIGHT, FAILED_WEIGHT = 10.0, 4.0
 #: Trials without a voltage are felt this far, in parts of the range.
 REACH = 0.15

@@ -278,7 +278,9 @@ def test_what_does_not_fit_is_refused(changes: dict[str, Any], words: str) -> No
 def test_crowbarred_shot_completes(fire: Fire) -> None:
     """A current that dies out slowly behind a crowbar is a completed shot, not one that ran out of time."""
     crowbar = {"across": "coil", "inductance_henry": 3e-8, "resistance_ohm": 1e-4}
-    quiet = {"bank": {"charge_voltage_v": 2000.0, "resistance_ohm": 0.0}, "leads": {"resistance_ohm": 0.0}}
+    # A small bank: the current outlasts its quarter period a hundredfold.
+    bank = {"capacitance_farad": 5e-6, "charge_voltage_v": 2000.0, "resistance_ohm": 0.0}
+    quiet = {"bank": bank, "leads": {"resistance_ohm": 0.0}}
     thick = {"wire_diameter_m": 4e-3, "pitch_m": 4.3e-3, "turns_count": 12}
     result = fired(fire, crowbar=crowbar, coil=thick, **quiet)
     assert result.summary is not None
