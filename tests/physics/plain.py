@@ -19,6 +19,7 @@ from scipy.special import ellipe, ellipkm1
 
 from physics.shot import check_shot
 from physics.simulate import build
+from physics.state import Model
 from tests.physics.sections import Section, section_of
 
 Floats = NDArray[np.float64]
@@ -69,20 +70,26 @@ def filament_inductance(section: Section) -> Floats:
     return np.asarray(owner.T @ pairs @ owner)
 
 
-def discharge(shot: dict[str, Any], end_s: float, tolerance: float = 1e-6) -> Discharge:
-    """The shot's bank through an ideal switch into coil and part, both held still and cold, from 0 to `end_s`."""
-    model = build(check_shot(shot))
-    section, unknowns = section_of(model), model.unknowns
+def incidence_of(model: Model) -> Floats:
+    """Columns: the coil current in every turn's centre, then what each other filament and cell carries."""
+    coil, unknowns = model.coil, model.unknowns
     n = unknowns.filaments + unknowns.cells
-    # Columns: the coil current in every turn's centre, then what each other filament and cell carries.
     free = np.setdiff1d(np.arange(n), unknowns.centre)
     incidence = np.zeros((n, 1 + free.size))
     incidence[unknowns.centre, 0] = 1.0
     incidence[free, 1 + np.arange(free.size)] = 1.0
     for column, filament in enumerate(free):
         if filament < unknowns.filaments:
-            centre = unknowns.centre[section.coil.turn[filament]]
-            incidence[centre, 1 + column] -= section.coil.multiplicity[filament]
+            centre = unknowns.centre[coil.turn[filament]]
+            incidence[centre, 1 + column] -= coil.multiplicity[filament]
+    return incidence
+
+
+def discharge(shot: dict[str, Any], end_s: float, tolerance: float = 1e-6) -> Discharge:
+    """The shot's bank through an ideal switch into coil and part, both held still and cold, from 0 to `end_s`."""
+    model = build(check_shot(shot))
+    section, unknowns = section_of(model), model.unknowns
+    incidence = incidence_of(model)
     metals = [model.tables.resistivity[0, 0]] * unknowns.filaments
     metals += [model.tables.resistivity[s, 0] for s in model.part.slice_metal[model.part.cell_slice]]
     resistance = unknowns.weight * section.resistance(1.0) * np.array(metals)
@@ -93,11 +100,11 @@ def discharge(shot: dict[str, Any], end_s: float, tolerance: float = 1e-6) -> Di
     ohmic[0, 0] += loop.bank_resistance + loop.line_resistance
     factor = cho_factor(inductance)
     rate = -cho_solve(factor, ohmic)
-    push = cho_solve(factor, np.eye(1 + free.size)[0])
+    push = cho_solve(factor, np.eye(incidence.shape[1])[0])
 
-    system = np.zeros((2 + free.size, 2 + free.size))
+    system = np.zeros((1 + incidence.shape[1], 1 + incidence.shape[1]))
     system[:-1, :-1], system[:-1, -1], system[-1, 0] = rate, push, -1.0 / loop.capacitance
-    start = np.zeros(2 + free.size)
+    start = np.zeros(1 + incidence.shape[1])
     start[-1] = loop.voltage
     scale = loop.voltage / np.sqrt(inductance[0, 0] / loop.capacitance)
     found = solve_ivp(
