@@ -107,12 +107,8 @@ class PlainShot:
         assert not model.discharge.crowbar, "one loop is meant"
         assert model.discharge.spark == 0.0, "a constant drop is meant"
         assert model.turns.inner.size == 0, "a single layer is meant"
-        self.field, self.loop, self.turn_of, self.turn_weight = (
-            Field(model),
-            model.discharge,
-            coil.turn,
-            coil.turn_weight,
-        )
+        self.field, self.loop = Field(model), model.discharge
+        self.turn_of, self.turn_weight = coil.turn, coil.turn_weight
         self.wire, self.metal = SolidMetal(resolve(checked.coil.material)), SolidMetal(resolve(checked.metals[1]))
         self.disc = Disc(self.metal, part.node_radius_m, float(part.level_m[1]))
         length = 2.0 * np.pi * coil.turn_radius_m
