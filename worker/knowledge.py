@@ -23,8 +23,9 @@ NEIGHBOURS = 3
 LEAST_USE = 1e-3
 #: The solved voltage is known within the tolerance only, relative.
 NOISE = 3e-3
-#: A trial that was too weak tells what voltage would do unless it missed more than this share of the shrink.
-MOST_MISSING = 0.7
+#: A trial that was too weak tells what voltage would do; below the onset of flow it counts as having missed this share
+#: of the shrink, so that the estimate stays finite.
+MOST_MISSING = 0.95
 #: Error of that estimate, in parts of the logarithm that it adds, and the slope where none is known.
 GUESSED_ERROR = 0.3
 USUAL_SLOPE = 2.2
@@ -137,9 +138,9 @@ def outcome_of(request: DesignRequest, candidate: Candidate) -> Outcome | None:
         return None
     if is_solved(request, candidate):
         return Outcome(math.log(found.charge_voltage_v), math.log(max(1.0 - found.margin_ratio, LEAST_USE)), NOISE)
-    missing = candidate.violation_ratio
-    if candidate.reason not in ("voltage_limit", "energy_limit") or missing > MOST_MISSING:
+    if candidate.reason not in ("voltage_limit", "energy_limit"):
         return None
+    missing = min(candidate.violation_ratio, MOST_MISSING)
     rise = -math.log(1.0 - missing) / (candidate.shrink_slope_ratio or USUAL_SLOPE)
     volts = math.log(found.charge_voltage_v) + rise
     by_volts = volts - math.log(request.limits.charge_voltage_v)

@@ -1,18 +1,19 @@
 """Which coil an island tries next.
 
 The first trials are the points of a scrambled Sobol' sequence. From then on the trials so far are fitted by a
-landscape (:mod:`worker.landscape`), and the next few come from a pool of coils whose voltage it predicts: half of the
-pool lies anywhere, half close to the best known ones. Each of the next few weighs energy, voltage and margin by
-random weights of its own and takes the coil of the pool that is best by the largest weighted shortfall
-(J. Knowles, ParEGO, IEEE Transactions on Evolutionary Computation 10, 2006, equation 2), where what is not sure is
-taken as a little better than expected. Coils near trials that had no voltage at all are put back by how near
-they lie, and no coil is tried twice.
+landscape (:mod:`worker.landscape`), and the next few come from a pool of coils whose voltage it predicts. Each of them
+weighs energy, voltage and margin by random weights of its own and takes the coil of the pool that is best by the
+largest weighted shortfall (J. Knowles, ParEGO, IEEE Transactions on Evolutionary Computation 10, 2006, equation 2),
+where what is not sure is taken as a little better than expected. The pool is made in two steps: coils anywhere and
+close to the best known ones, then coils close to what each choice would take of those. Coils near trials that had no
+voltage at all are put back by how near they lie, and no coil is tried twice.
 Measured against other samplers in `tests/benchmarks/search_quality.py`; the figures are in DEVELOPERS.md.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -26,11 +27,18 @@ from worker.records import Candidate
 
 #: Proposals that are made from one fit.
 BATCH = 5
-#: Coils of a pool: so many anywhere, so many close to the best.
-POOL_WIDE = 192
-POOL_CLOSE = 192
-#: Widths of the steps away from the best, in parts of the range.
+#: Coils of a pool: so many anywhere, so many close to the best, and so many close to each choice from those.
+POOL_WIDE = 96
+POOL_CLOSE = 160
+POOL_AHEAD = 32
+#: Of those close to the best, the share that proposals for energy alone have lies close to so many of least energy.
+LEAST_ENERGIES = 3
+#: Widths of the steps away from a coil, in parts of the range; a whole number moves by so much of one at least, which
+#: changes it every other time. The best wire or number of turns was missed where it was a step too far.
 STEPS = (0.02, 0.08, 0.25)
+WHOLE_STEP = 0.7
+#: Share of the quantities that a step moves.
+MOVED = 0.6
 #: Every so many proposals one asks for the least energy alone, which is what a recommendation starts from.
 ENERGY_EVERY = 3
 #: Standard deviations by which what is not sure is taken as better than expected.
@@ -54,6 +62,7 @@ class IslandSampler(optuna.samplers.BaseSampler):
         self._space = knowledge.space
         self._rng = np.random.default_rng(seed)
         self._start = start
+        self._shares = np.array([1.0 / (v.high - v.low + 1.0) if v.whole else 0.0 for v in self._space.variables])
         self._waiting: list[Floats] = []
         self._tried = {self._space.numbers_of(c.parameters).tobytes() for c in knowledge.trials}
         self._asked = 0
@@ -102,36 +111,43 @@ class IslandSampler(optuna.samplers.BaseSampler):
         landscape = self._knowledge.landscape()
         if landscape is None or count == 0:
             return list(self._rng.random((BATCH, count)))
-        pool = self._pool()
-        figures = self._space.figures_at(pool)
-        costs = self._costs(landscape, figures)
-        penalty = self._penalty(pool)
-        keys = [row.tobytes() for row in self._space.numbers_at(pool)]
-        penalty[[key in self._tried for key in keys]] = np.inf
-        chosen = []
-        for _ in range(BATCH):
-            worth = _weighed(costs, self._weights()) + penalty
-            best = int(np.argmin(worth))
+        weights = np.array([self._weights() for _ in range(BATCH)])
+        best = self._best()
+        pool = self._pool(best)
+        costs = self._costs(landscape, pool)
+        box = self._box(best, costs)
+        worth = self._worth(pool, costs, box, weights)
+        close = self._steps(np.repeat(pool[np.argmin(worth, axis=1)], POOL_AHEAD, axis=0))
+        worth_close = self._worth(close, self._costs(landscape, close), box, weights)
+        return self._choose(np.concatenate([pool, close]), np.concatenate([worth, worth_close], axis=1))
+
+    def _choose(self, pool: Floats, worth: Floats) -> list[Floats]:
+        """For each row of worth the best of the pool that no row before has taken."""
+        numbers = self._space.numbers_at(pool)
+        chosen: list[Floats] = []
+        for row in worth:
+            best = int(np.argmin(row))
             chosen.append(pool[best])
-            penalty[[key == keys[best] for key in keys]] = np.inf
+            worth[:, (numbers == numbers[best]).all(axis=1)] = np.inf
         return chosen
 
-    def _pool(self) -> Floats:
-        """Places to choose from, shape (pool, variables)."""
-        rng, count = self._rng, len(self._space.variables)
-        wide = rng.random((POOL_WIDE, count))
-        best = self._best()
-        if not best:
-            return wide
+    def _pool(self, best: Sequence[Candidate]) -> Floats:
+        """Places anywhere and close to the best, shape (pool, variables)."""
+        wide = self._rng.random((POOL_WIDE, len(self._space.variables)))
         middles = np.array([self._knowledge.places[c.number] for c in best])
-        picked = middles[rng.integers(len(middles), size=POOL_CLOSE)]
-        steps = rng.choice(STEPS, size=(POOL_CLOSE, 1)) * rng.standard_normal((POOL_CLOSE, count))
-        # a step moves some quantities and leaves the others
-        moved = rng.random((POOL_CLOSE, count)) < 0.6
-        return np.concatenate([wide, np.clip(picked + steps * moved, 0.0, 1.0)])
+        among = np.full(POOL_CLOSE, len(middles))
+        among[: POOL_CLOSE // ENERGY_EVERY] = min(LEAST_ENERGIES, len(middles))
+        return np.concatenate([wide, self._steps(middles[self._rng.integers(among)])])
+
+    def _steps(self, middles: Floats) -> Floats:
+        """Places close to others, one for each: a step moves some quantities and leaves the others."""
+        widths = np.maximum(self._rng.choice(STEPS, size=(len(middles), 1)), WHOLE_STEP * self._shares)
+        moved = self._rng.random(middles.shape) < MOVED
+        places: Floats = np.clip(middles + widths * self._rng.standard_normal(middles.shape) * moved, 0.0, 1.0)
+        return places
 
     def _best(self) -> list[Candidate]:
-        """The front of what is known, or the few that come closest to being feasible."""
+        """The front of what is known, least energy first, or the few that come closest to being feasible."""
         front = pareto_front(self._knowledge.trials)
         return front or sorted(self._knowledge.trials, key=lambda c: (c.violation_ratio, c.number))[:3]
 
@@ -141,8 +157,9 @@ class IslandSampler(optuna.samplers.BaseSampler):
             return np.array([1.0, 0.0, 0.0])
         return self._rng.dirichlet(np.ones(3))
 
-    def _costs(self, landscape: Landscape, figures: Floats) -> Floats:
-        """Expected energy, voltage and use of the limits of a pool, each 0 to 1 over the front; and the violation."""
+    def _costs(self, landscape: Landscape, pool: Floats) -> Floats:
+        """Expected logarithms of energy and voltage and use of the limits, and their violation; shape (pool, 4)."""
+        figures = self._space.figures_at(pool)
         outcomes, unsure = landscape.predict(figures)
         volts = outcomes[:, 0] - HOPE * unsure
         farad = np.exp(figures[:, -1])
@@ -151,17 +168,23 @@ class IslandSampler(optuna.samplers.BaseSampler):
         by_volts = np.exp(volts) / limits.charge_voltage_v
         by_energy = np.exp(energy) / limits.stored_energy_j
         use = np.maximum(np.maximum(by_volts, by_energy), np.exp(outcomes[:, 1] - HOPE * unsure))
-        costs = np.stack([energy, volts, use], axis=1)
-        low, high = self._box(costs)
-        violation = np.maximum(use - 1.0, 0.0)
-        return np.concatenate([(costs - low) / (high - low), violation[:, None]], axis=1)
+        return np.stack([energy, volts, use, np.maximum(use - 1.0, 0.0)], axis=1)
 
-    def _box(self, costs: Floats) -> tuple[Floats, Floats]:
+    def _box(self, best: Sequence[Candidate], costs: Floats) -> tuple[Floats, Floats]:
         """Ends of the front, between which costs are measured; with less than two points those of the pool."""
-        rows = [c for c in self._best() if c.feasible and c.objectives]
-        ends = np.array([_costs_of(c) for c in rows]) if len(rows) > 1 else costs
+        rows = [c for c in best if c.feasible and c.objectives]
+        ends = np.array([_costs_of(c) for c in rows]) if len(rows) > 1 else costs[:, :3]
         low, high = ends.min(axis=0), ends.max(axis=0)
         return low, np.maximum(high, low + 1e-3)
+
+    def _worth(self, pool: Floats, costs: Floats, box: tuple[Floats, Floats], weights: Floats) -> Floats:
+        """What a pool is worth by each of the weights, smaller is better; shape (weights, pool)."""
+        low, high = box
+        shortfalls = weights[:, None, :] * (costs[:, :3] - low) / (high - low)
+        shared = VIOLATION_WEIGHT * costs[:, 3] + self._penalty(pool)
+        shared[[row.tobytes() in self._tried for row in self._space.numbers_at(pool)]] = np.inf
+        worth: Floats = shortfalls.max(axis=2) + SUM_SHARE * shortfalls.sum(axis=2) + shared
+        return worth
 
     def _penalty(self, pool: Floats) -> Floats:
         """Grows near trials that had no voltage and shrinks near solved ones; shape (pool,)."""
@@ -173,12 +196,6 @@ class IslandSampler(optuna.samplers.BaseSampler):
         nearness = np.exp(-0.5 * squares / (REACH**2 * len(self._space.variables)))
         share: Floats = nearness[:, failed].sum(axis=1) / (nearness.sum(axis=1) + 1e-3)
         return FAILED_WEIGHT * share
-
-
-def _weighed(costs: Floats, weights: Floats) -> Floats:
-    shortfalls = costs[:, :3] * weights
-    worth: Floats = shortfalls.max(axis=1) + SUM_SHARE * shortfalls.sum(axis=1) + VIOLATION_WEIGHT * costs[:, 3]
-    return worth
 
 
 def _costs_of(candidate: Candidate) -> tuple[float, float, float]:

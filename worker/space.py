@@ -6,6 +6,7 @@ neighbours in that order behave alike, which a bare category would hide. What ha
 
 from __future__ import annotations
 
+import math
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -50,8 +51,8 @@ class Variable:
         """The other way round; of a whole number the middle of its share."""
         low, high = self.low, self.high + (1.0 if self.whole else 0.0)
         middle = value + (0.5 if self.whole else 0.0)
-        found = np.log(middle / low) / np.log(high / low) if self.log else (middle - low) / (high - low)
-        return float(np.clip(found, 0.0, 1.0))
+        found = math.log(middle / low) / math.log(high / low) if self.log else (middle - low) / (high - low)
+        return min(max(found, 0.0), 1.0)
 
 
 class Space:

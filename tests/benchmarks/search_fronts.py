@@ -1,0 +1,94 @@
+"""The best known fronts of the six requests, kept in the repository: every run adds to them, none takes away.
+
+A front is kept thinned, and what is measured against is what is kept. A front that another version of the model found
+is dropped when the first run of the present version is merged.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from physics.outcome import MODEL_VERSION
+from worker.front import pareto_front
+from worker.pace import dominated_ratio
+from worker.records import Candidate
+from worker.request import DesignRequest
+
+FOLDER = Path(__file__).parent / "fronts"
+#: Thinning may cost this share of what a front dominates, but never brings it below what was known before.
+THINNING_LOSS = 1e-3
+
+
+@dataclass(frozen=True)
+class BestFront:
+    """Candidates, least stored energy first; and the trials of every run that was merged, by way and seed."""
+
+    candidates: list[Candidate] = field(default_factory=list)
+    dominated_ratio: float = 0.0
+    runs: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def least_energy_j(self) -> float:
+        """Infinite for an empty front."""
+        return least_energy(self.candidates)
+
+    def merged(self, request: DesignRequest, run: str, trials: int, found: Sequence[Candidate]) -> BestFront:
+        """With what another run found: never less dominated share, nor more least energy, than before."""
+        front = pareto_front([*self.candidates, *found])
+        known = (1.0 - THINNING_LOSS) * dominated_ratio(request, front)
+        front = thinned(request, front, max(known, self.dominated_ratio))
+        runs = {**self.runs, run: max(trials, self.runs.get(run, 0))}
+        return BestFront(front, dominated_ratio(request, front), dict(sorted(runs.items())))
+
+
+def thinned(request: DesignRequest, front: Sequence[Candidate], least_ratio: float) -> list[Candidate]:
+    """As few of the front as dominate `least_ratio`, the least energy among them; what adds least goes first."""
+    whole = dominated_ratio(request, front)
+    added = [whole - dominated_ratio(request, [*front[:k], *front[k + 1 :]]) for k in range(len(front))]
+    order = sorted(range(1, len(front)), key=lambda k: -added[k])
+
+    def first(count: int) -> list[Candidate]:
+        return [front[k] for k in sorted([0, *order[: count - 1]])]
+
+    few, enough = 0, len(front)
+    while enough - few > 1:
+        middle = (few + enough) // 2
+        if dominated_ratio(request, first(middle)) >= least_ratio:
+            enough = middle
+        else:
+            few = middle
+    return first(enough) if front else []
+
+
+def load(name: str) -> BestFront:
+    """What is kept of a request, empty when nothing is or when another version of the model found it."""
+    path = FOLDER / f"{name}.json"
+    content = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+    if content.get("model_version") != MODEL_VERSION:
+        return BestFront()
+    candidates = [Candidate.model_validate(row) for row in content["candidates"]]
+    return BestFront(candidates, content["dominated_ratio"], content["runs"])
+
+
+def save(name: str, best: BestFront) -> None:
+    """Keep it in the repository."""
+    content = {
+        "request": name,
+        "model_version": MODEL_VERSION,
+        "trials": sum(best.runs.values()),
+        "runs": best.runs,
+        "least_stored_energy_j": best.least_energy_j,
+        "dominated_ratio": best.dominated_ratio,
+        "candidates": [json.loads(c.model_dump_json(exclude_defaults=True)) for c in best.candidates],
+    }
+    FOLDER.mkdir(exist_ok=True)
+    (FOLDER / f"{name}.json").write_text(json.dumps(content) + "\n", encoding="utf-8")
+
+
+def least_energy(front: Sequence[Candidate]) -> float:
+    """Least stored energy of a front (J), infinite when it is empty."""
+    return min((c.objectives.stored_energy_j for c in front if c.objectives), default=math.inf)
