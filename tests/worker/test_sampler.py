@@ -15,9 +15,10 @@ from tests.worker.samples import request
 from tests.worker.test_trial import COILS, solve
 from worker.front import pareto_front
 from worker.island import search, trials
-from worker.knowledge import NOISE, Knowledge, outcome_of
+from worker.knowledge import MOST_MISSING, NOISE, Knowledge, outcome_of
 from worker.landscape import Landscape
 from worker.records import Candidate, SlotName
+from worker.request import DesignRequest
 from worker.sampler import BATCH, IslandSampler
 from worker.space import Space
 
@@ -29,6 +30,12 @@ TIGHT = request(limits={"charge_voltage_v": 5_200.0, "stored_energy_j": 3_500.0}
 @pytest.fixture(scope="module")
 def tight_island() -> list[Candidate]:
     return list(search(TIGHT, SLOT, range(50), [], {}, simulate_shot))
+
+
+@pytest.fixture(scope="module")
+def random_trials() -> list[Candidate]:
+    knowledge = Knowledge(TIGHT, Space(TIGHT))
+    return list(trials(knowledge, optuna.samplers.RandomSampler(seed=3), range(50), {}, simulate_shot))
 
 
 powers = st.lists(st.floats(-2.0, 2.0), min_size=4, max_size=4)
@@ -70,12 +77,28 @@ def test_too_weak_a_trial_tells_about_what_would_do() -> None:
         assert outcome.log_use == pytest.approx(math.log(1.0 / share), abs=3.0 * outcome.error)
 
 
-def test_hopeless_trials_tell_no_voltage() -> None:
-    """A trial that hardly moved the part, or that a fault ended, says nothing about a voltage."""
-    weak = solve(request(limits={"charge_voltage_v": 1500.0}), COILS[1])
-    assert weak.violation_ratio > 0.7
-    assert outcome_of(request(), weak) is None
+def test_trials_that_hardly_move_the_part_tell_a_far_voltage() -> None:
+    """Far below the voltage that would do, also below the onset of flow, a trial says that much more is needed."""
+    free = solve(request(), COILS[1])
+    assert free.charge_voltage_v is not None
+    for share, moves in ((0.55, True), (0.1, False)):
+        asked = request(limits={"charge_voltage_v": share * free.charge_voltage_v})
+        weak = solve(asked, COILS[1])
+        assert weak.violation_ratio > 0.7
+        assert (weak.violation_ratio < MOST_MISSING) == moves
+        outcome = outcome_of(asked, weak)
+        assert outcome is not None
+        assert outcome.log_use > math.log(1.5)
+        assert outcome.error > 30.0 * NOISE
+
+
+def test_faults_tell_no_voltage() -> None:
+    """A trial without figures, or one that more voltage would not help, says nothing about a voltage."""
+    weak = solve(request(limits={"charge_voltage_v": 3500.0}), COILS[1])
+    assert weak.reason == "voltage_limit"
+    assert outcome_of(request(), weak) is not None
     assert outcome_of(request(), weak.model_copy(update={"objectives": None})) is None
+    assert outcome_of(request(), weak.model_copy(update={"reason": "coil_bursts_first"})) is None
 
 
 def test_what_is_known_does_not_depend_on_when_it_is_asked(tight_island: list[Candidate]) -> None:
@@ -95,12 +118,12 @@ def test_proposals_lie_in_the_space_and_differ(tight_island: list[Candidate]) ->
     assert len(seen) == len(tight_island)
 
 
-def test_sampler_finds_more_than_spread_points_do(tight_island: list[Candidate]) -> None:
+def test_sampler_finds_more_than_random_points_do(
+    tight_island: list[Candidate], random_trials: list[Candidate]
+) -> None:
     """Where few coils suffice, twice as many of its trials are feasible as of random ones, with less energy."""
-    knowledge = Knowledge(TIGHT, Space(TIGHT))
-    random = list(trials(knowledge, optuna.samplers.RandomSampler(seed=3), range(50), {}, simulate_shot))
-    assert sum(c.feasible for c in tight_island) > 2 * sum(c.feasible for c in random)
-    assert least_energy(tight_island) < least_energy(random)
+    assert sum(c.feasible for c in tight_island) > 2 * sum(c.feasible for c in random_trials)
+    assert least_energy(tight_island) < least_energy(random_trials)
 
 
 def least_energy(found: list[Candidate]) -> float:
@@ -120,9 +143,9 @@ def test_sampler_depends_on_seed_and_trials_alone(tight_island: list[Candidate])
     assert following(1) != following(2)
 
 
-def test_coils_like_those_without_a_voltage_are_put_back(tight_island: list[Candidate]) -> None:
+def test_coils_like_those_without_a_voltage_are_put_back(random_trials: list[Candidate]) -> None:
     """Where every small gap fails outright, far fewer small gaps are proposed than where nothing is known of them."""
-    solved = [c for c in tight_island if outcome_of(TIGHT, c)]
+    solved = [c for c in random_trials if outcome_of(TIGHT, c)]
     middle_m = float(np.median([c.parameters.gap_m for c in solved]))
     wide = [c for c in solved if c.parameters.gap_m > middle_m]
     crushed = {"objectives": None, "feasible": False, "reason": "over_crushed", "violation_ratio": 1.0}
@@ -151,3 +174,28 @@ def test_archive_of_another_mesh_is_taken(tight_island: list[Candidate]) -> None
     slot = SlotName(design_id="any", round=1, island=0)
     found = list(search(TIGHT, slot, range(480, 500), archive, {}, simulate_shot))
     assert sum(c.feasible for c in found) >= 10
+
+
+def test_least_energy_at_a_tight_limit_is_found_by_every_island() -> None:
+    """Where the least energy lies at the voltage limit, next to coils far too weak for it, three seeds agree on it.
+
+    Nearness to coils that are far too weak used to count against the best ones, and the wire that does best used to be
+    a step too far: then seeds differed by a tenth.
+    """
+    found = [least_energy(list(search(edge(seed), SLOT, range(60), [], {}, simulate_shot))) for seed in range(3)]
+    assert max(found) < 1.03 * min(found)
+
+
+def edge(seed: int) -> DesignRequest:
+    """A wide search under a low voltage."""
+    return request(
+        seed=seed,
+        target={"final_outer_diameter_m": 0.025, "tolerance_m": 1e-4},
+        limits={"charge_voltage_v": 3_500.0, "stored_energy_j": 12_000.0},
+        search={
+            "turns": {"low_count": 3, "high_count": 14},
+            "gap": {"low_m": 8e-4, "high_m": 2.5e-3},
+            "capacitance": {"low_farad": 1e-4, "high_farad": 2e-3},
+            "wires": ["awg_08", "awg_10", "awg_12", "awg_14"],
+        },
+    )
