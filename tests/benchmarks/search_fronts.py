@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -36,13 +36,13 @@ class BestFront:
         """Infinite for an empty front."""
         return least_energy(self.candidates)
 
-    def merged(self, request: DesignRequest, run: str, trials: int, found: Sequence[Candidate]) -> BestFront:
-        """With what another run found: never less dominated share, nor more least energy, than before."""
+    def merged(self, request: DesignRequest, runs: Mapping[str, int], found: Sequence[Candidate]) -> BestFront:
+        """With what other runs found: never less dominated share, nor more least energy, than before."""
         front = pareto_front([*self.candidates, *found])
         known = (1.0 - THINNING_LOSS) * dominated_ratio(request, front)
         front = thinned(request, front, max(known, self.dominated_ratio))
-        runs = {**self.runs, run: max(trials, self.runs.get(run, 0))}
-        return BestFront(front, dominated_ratio(request, front), dict(sorted(runs.items())))
+        most = {name: max(runs.get(name, 0), self.runs.get(name, 0)) for name in sorted({*runs, *self.runs})}
+        return BestFront(front, dominated_ratio(request, front), most)
 
 
 def thinned(request: DesignRequest, front: Sequence[Candidate], least_ratio: float) -> list[Candidate]:

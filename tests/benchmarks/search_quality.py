@@ -21,7 +21,7 @@ import math
 import time
 import warnings
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -118,6 +118,9 @@ class Near:
     seconds: float = math.inf
 
 
+Nearness = Callable[[Run, BestFront], Near]
+
+
 def near_energy(done: Run, best: BestFront) -> Near:
     """Within 2 % of the least stored energy known."""
     goal = (1.0 + WITHIN_ENERGY) * best.least_energy_j
@@ -143,47 +146,53 @@ def _first(done: Run, is_near: Callable[[Sequence[Step]], bool]) -> Near:
 
 # ---- the report ------------------------------------------------------------------------------------------------------
 
-HEAD = (
-    "| way | runs | trials | 2 % of energy: trials | worst | s | 5 % of share: trials | worst | s "
-    "| energy in the end | share | shots a trial | ms a trial |"
-)
 
-
-def table(name: str, runs: Sequence[Run], best: BestFront) -> list[str]:
-    """A table of one request: a line a way, medians over the seeds and the worst of them."""
-    trials = sum(best.runs.values())
+def details(name: str, runs: Sequence[Run], best: BestFront) -> list[str]:
+    """What the runs of a request came to in the end, and what they cost: a line a way, medians over the seeds."""
     known = f"{best.least_energy_j:.1f} J and {best.dominated_ratio:.4f} of the box are known"
-    lines = [
-        f"\n{name}: {known}, from {trials} trials\n",
-        HEAD,
-        "|---" * HEAD.count(" |") + "|",
-    ]
+    lines = [f"\n{name}: {known}, from {sum(best.runs.values())} trials, {len(best.candidates)} points kept"]
+    lines.append(
+        f"{'':<8}{'runs':>6}{'trials':>8}{'energy':>9}{'share':>8}{'shots a trial':>15}{'ms a trial':>12}{'s':>8}"
+    )
     for way in WAYS:
-        of_way = [done for done in runs if (done.request, done.way) == (name, way)]
+        of_way = [done for done in runs if done.way == way]
         if of_way:
-            lines.append("| " + " | ".join([way, *_cells(of_way, best)]) + " |")
+            trials, seconds = sum(done.trials for done in of_way), sum(done.seconds for done in of_way)
+            excess = median(least_energy(done.front) / best.least_energy_j - 1.0 for done in of_way)
+            reached = median(share(done, done.steps) / best.dominated_ratio for done in of_way)
+            shots = sum(done.shots for done in of_way) / trials
+            lines.append(
+                f"{way:<8}{len(of_way):>6}{trials:>8}{excess:>+9.1%}{reached:>8.3f}"
+                f"{shots:>15.2f}{1e3 * seconds / trials:>12.1f}{seconds:>8.0f}"
+            )
     return lines
 
 
-def _cells(runs: Sequence[Run], best: BestFront) -> list[str]:
-    allowed = max(done.trials for done in runs)
-    cells = [str(len(runs)), str(allowed)]
-    for near in (near_energy, near_share):
-        found = [near(done, best) for done in runs]
-        trials = [one.trials for one in found]
-        cells += [_count(median(trials), allowed), _count(max(trials), allowed)]
-        seconds = median(one.seconds for one in found)
-        cells.append("-" if math.isinf(seconds) else f"{seconds:.1f}")
-    excess = median(least_energy(done.front) / best.least_energy_j - 1.0 for done in runs)
-    cells += [f"{excess:+.1%}", f"{median(share(done, done.steps) for done in runs) / best.dominated_ratio:.3f}"]
-    trials_run = sum(done.trials for done in runs)
-    cells.append(f"{sum(done.shots for done in runs) / trials_run:.2f}")
-    cells.append(f"{1e3 * sum(done.seconds for done in runs) / trials_run:.1f}")
-    return cells
+def summary(title: str, runs: Sequence[Run], bests: Mapping[str, BestFront], near: Nearness) -> list[str]:
+    """A table of all requests: median and worst trials and median seconds until the runs came near."""
+    ways = [way for way in WAYS if any(done.way == way for done in runs)]
+    lines = [
+        f"\nTrials to come within {title}: median (worst), median seconds\n",
+        "| request | " + " | ".join(ways) + " |",
+        "|---" * (len(ways) + 1) + "|",
+    ]
+    for name, best in bests.items():
+        cells = []
+        for way in ways:
+            of_way = [done for done in runs if (done.request, done.way) == (name, way)]
+            cells.append(_cell(of_way, [near(done, best) for done in of_way]) if of_way else "")
+        lines.append("| " + " | ".join([name.replace("_", "-"), *cells]) + " |")
+    return lines
 
 
-def _count(trials: float, allowed: int) -> str:
-    return f"> {allowed}" if math.isinf(trials) else f"{trials:.0f}"
+def _cell(runs: Sequence[Run], nears: Sequence[Near]) -> str:
+    """A run that did not come near in its trials counts as endless."""
+    trials, worst = median(near.trials for near in nears), max(near.trials for near in nears)
+    without = [done.trials for done, near in zip(runs, nears, strict=True) if math.isinf(near.trials)]
+    if math.isinf(trials):
+        return f"> {min(without)}"
+    seconds = median(near.seconds for near in nears)
+    return f"{trials:.0f} ({f'> {min(without)}' if without else f'{worst:.0f}'}), {seconds:.1f} s"
 
 
 def main() -> None:
@@ -204,14 +213,16 @@ def main() -> None:
         for done in pool.map(run, [job for job in jobs if there.get(job[:3], 0) < given.trials]):
             keep(given.runs, done)
             print(f"{done.request} {done.way} {done.seed}: {least_energy(done.front):.1f} J", flush=True)
-    runs = kept(given.runs)
+    runs, bests = kept(given.runs), dict[str, BestFront]()
     for name in names:
-        best = search_fronts.load(name)
-        for done in runs:
-            if done.request == name:
-                best = best.merged(asked(name, done.seed), f"{done.way}/{done.seed}", done.trials, done.front)
-        search_fronts.save(name, best)
-        print("\n".join(table(name, runs, best)), flush=True)
+        of_request = [done for done in runs if done.request == name]
+        found = [candidate for done in of_request for candidate in done.front]
+        trials = {f"{done.way}/{done.seed}": done.trials for done in of_request}
+        bests[name] = search_fronts.load(name).merged(asked(name, 0), trials, found)
+        search_fronts.save(name, bests[name])
+        print("\n".join(details(name, of_request, bests[name])), flush=True)
+    for title, near in (("2 % of the least energy", near_energy), ("5 % of the dominated share", near_share)):
+        print("\n".join(summary(title, runs, bests, near)), flush=True)
 
 
 if __name__ == "__main__":
