@@ -13,8 +13,10 @@ from worker.records import Candidate, Parameters
 from worker.request import DesignRequest
 from worker.space import Floats, Space
 
-#: A fit is made anew after so many more solved trials.
+#: A fit is made anew after so many more known trials, more often while there are few and each tells much.
 REFIT_EVERY = 5
+REFIT_EARLY = 2
+EARLY_POINTS = 30
 #: The fit starts with this many solved trials, and one more for each free quantity.
 LEAST_POINTS = 4
 #: Before that, a first guess comes from so many of the nearest trials; slopes always do.
@@ -62,6 +64,11 @@ class Knowledge:
             self._outcomes.append(outcome)
             self._known_figures = np.concatenate([self._known_figures, figures])
 
+    @property
+    def refit_every(self) -> int:
+        """Known trials from one fit to the next."""
+        return REFIT_EARLY if len(self._outcomes) < EARLY_POINTS else REFIT_EVERY
+
     def landscape(self) -> Landscape | None:
         """The fit through the trials whose voltage is known, of which the last few may be missing.
 
@@ -70,7 +77,7 @@ class Knowledge:
         least = LEAST_POINTS + len(self.space.variables)
         if len(self._outcomes) < least:
             return None
-        count = least + (len(self._outcomes) - least) // REFIT_EVERY * REFIT_EVERY
+        count = len(self._outcomes) - (len(self._outcomes) - least) % self.refit_every
         if self._landscape is None or count != self._fitted:
             self._fitted = count
             known = self._outcomes[:count]

@@ -25,11 +25,9 @@ from worker.knowledge import Knowledge, outcome_of
 from worker.landscape import Floats, Landscape
 from worker.records import Candidate
 
-#: Proposals that are made from one fit.
-BATCH = 5
 #: Coils of a pool: so many anywhere, so many close to the best, and so many close to each choice from those.
-POOL_WIDE = 96
-POOL_CLOSE = 160
+POOL_WIDE = 64
+POOL_CLOSE = 128
 POOL_AHEAD = 32
 #: Of those close to the best, the share that proposals for energy alone have lies close to so many of least energy.
 LEAST_ENERGIES = 3
@@ -110,8 +108,8 @@ class IslandSampler(optuna.samplers.BaseSampler):
         count = len(self._space.variables)
         landscape = self._knowledge.landscape()
         if landscape is None or count == 0:
-            return list(self._rng.random((BATCH, count)))
-        weights = np.array([self._weights() for _ in range(BATCH)])
+            return list(self._rng.random((self._knowledge.refit_every, count)))
+        weights = np.array([self._weights() for _ in range(self._knowledge.refit_every)])
         best = self._best()
         pool = self._pool(best)
         costs = self._costs(landscape, pool)

@@ -15,11 +15,11 @@ from tests.worker.samples import request
 from tests.worker.test_trial import COILS, solve
 from worker.front import pareto_front
 from worker.island import search, trials
-from worker.knowledge import MOST_MISSING, NOISE, Knowledge, outcome_of
+from worker.knowledge import MOST_MISSING, NOISE, REFIT_EVERY, Knowledge, outcome_of
 from worker.landscape import Landscape
 from worker.records import Candidate, SlotName
 from worker.request import DesignRequest
-from worker.sampler import BATCH, IslandSampler
+from worker.sampler import IslandSampler
 from worker.space import Space
 
 SLOT = SlotName(design_id="any", round=0, island=0)
@@ -137,7 +137,7 @@ def test_sampler_depends_on_seed_and_trials_alone(tight_island: list[Candidate])
         knowledge = Knowledge(TIGHT, Space(TIGHT), tight_island)
         sampler = IslandSampler(knowledge, seed, np.zeros((0, len(knowledge.space.variables))))
         study = optuna.create_study(directions=["minimize"] * 3, sampler=sampler)
-        return [study.ask(knowledge.space.distributions).params for _ in range(BATCH + 1)]
+        return [study.ask(knowledge.space.distributions).params for _ in range(REFIT_EVERY + 1)]
 
     assert following(1) == following(1)
     assert following(1) != following(2)
@@ -155,7 +155,7 @@ def test_coils_like_those_without_a_voltage_are_put_back(random_trials: list[Can
         knowledge = Knowledge(TIGHT, Space(TIGHT), known)
         sampler = IslandSampler(knowledge, 1, np.zeros((0, len(knowledge.space.variables))))
         study = optuna.create_study(directions=["minimize"] * 3, sampler=sampler)
-        return sum(study.ask(knowledge.space.distributions).params["gap_m"] <= middle_m for _ in range(8 * BATCH))
+        return sum(study.ask(knowledge.space.distributions).params["gap_m"] <= middle_m for _ in range(40))
 
     assert small_gaps([*wide, *failed]) < 0.5 * small_gaps(wide)
 
