@@ -1,4 +1,4 @@
-"""POST /v1/shots."""
+"""POST /v1/shots and /v1/shots/check."""
 
 from __future__ import annotations
 
@@ -13,15 +13,18 @@ from api.problems import stated
 from api.request_body import require_json
 from physics.result import ShotResult
 from physics.shot import Shot
+from physics.shot_check import ShotCheck, inspect_shot
 
 router = APIRouter(prefix="/v1/shots", tags=["shots"])
+
+_REFUSALS = stated("malformed-json", "too-large", "unsupported-media-type", "invalid-input")
 
 
 @router.post(
     "",
     summary="What will this shot do?",
     dependencies=[Depends(require_json)],
-    responses=stated("malformed-json", "too-large", "unsupported-media-type", "invalid-input"),
+    responses=_REFUSALS,
 )
 async def run_shot(request: Request, shot: Annotated[Shot, Body(examples=[examples.SHOT])]) -> ShotResult:
     """Simulates one discharge and answers with its figures, energy balance, ratings, hazards and series.
@@ -30,6 +33,20 @@ async def run_shot(request: Request, shot: Annotated[Shot, Body(examples=[exampl
     answered with 200 and a `status` that says so, with advice.
     """
     return await simulate(request, shot)
+
+
+@router.post(
+    "/check",
+    summary="What can be said about this shot without running it?",
+    dependencies=[Depends(require_json)],
+    responses=_REFUSALS,
+)
+async def check_shot(shot: Annotated[Shot, Body(examples=[examples.SHOT])]) -> ShotCheck:
+    """Fills in every default, works out what needs no run, and warns of what is better looked at before it is run.
+
+    It refuses what `POST /v1/shots` refuses, in the same words.
+    """
+    return inspect_shot(shot)
 
 
 async def simulate(request: Request, shot: Shot) -> ShotResult:
