@@ -13,6 +13,7 @@ from pydantic.json_schema import models_json_schema
 
 import physics
 from api import examples
+from api.benches import endpoints as benches
 from api.designs import candidates, export
 from api.designs import endpoints as designs
 from api.health import endpoints as health
@@ -89,7 +90,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
     install(app)
-    for resource in (shots, designs, candidates, export, materials, wires, health):
+    for resource in (shots, benches, designs, candidates, export, materials, wires, health):
         app.include_router(resource.router)
     add_pages(app)
     return app

@@ -1,8 +1,10 @@
-"""What a request body must be before anything looks into it: JSON by name, and not too large."""
+"""What goes with a request body: JSON by name, not too large, perhaps with a key against being taken twice."""
 
 from __future__ import annotations
 
-from fastapi import Request
+from typing import Annotated
+
+from fastapi import Header, Request
 from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -11,6 +13,16 @@ from api.problems import ProblemError, response_for
 
 #: The rest of a refused body is not read, so the connection cannot carry another request.
 _CLOSE = {"Connection": "close"}
+
+
+IdempotencyKey = Annotated[
+    str | None,
+    Header(
+        min_length=1,
+        max_length=255,
+        description="Choose one a thing to be made: posting again with the same key and body gives the same one.",
+    ),
+]
 
 
 def require_json(request: Request) -> None:

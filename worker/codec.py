@@ -12,6 +12,7 @@ from typing import cast
 
 from pydantic import TypeAdapter
 
+from worker.bench import BenchUsed
 from worker.budget import Budget
 from worker.errors import CursorInvalid
 from worker.plan import rounds_in, trials_in
@@ -81,6 +82,7 @@ def read_design(
         round_began_at=_optional_time(row.get("round_began_at")),
         progress=_progress(row, plan, pace, rank),
         best=best,
+        bench=BenchUsed.model_validate_json(row["bench"]) if row.get("bench") else None,
         front_numbers=json.loads(row["front"]),
         recommended=Recommendation.model_validate_json(row["recommended"]) if "recommended" in row else None,
         limiting=Limiting.model_validate_json(row["limiting"]) if "limiting" in row else None,

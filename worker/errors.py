@@ -2,6 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from physics.schema import FieldProblem
+
+
+class InputRefused(Exception):
+    """A request that is sound by itself, but not together with what it names: which fields are to blame."""
+
+    def __init__(self, problems: Iterable[FieldProblem]) -> None:
+        self.problems = list(problems)
+        super().__init__("; ".join(map(str, self.problems)))
+
 
 class StoreError(Exception):
     """Base of the errors below. A server that cannot be reached is redis.exceptions.RedisError instead."""
@@ -30,6 +42,22 @@ class BudgetRefused(StoreError):
         super().__init__(detail)
         self.field = field
         self.minimum = minimum
+
+
+class BenchUnknown(StoreError):
+    """There is no such bench."""
+
+
+class RevisionUnknown(BenchUnknown):
+    """The bench has no such revision."""
+
+
+class BenchGone(StoreError):
+    """The bench was deleted."""
+
+
+class BenchChanged(StoreError):
+    """Somebody else has changed the bench since it was read."""
 
 
 class CandidateUnknown(StoreError):

@@ -11,6 +11,7 @@ from physics.result import Rating
 from physics.schema import Checked
 from physics.shot import Fidelity, Shot
 from physics.wires import WireName
+from worker.bench import BenchUsed
 from worker.budget import Budget
 from worker.request import DesignRequest
 
@@ -232,6 +233,9 @@ class Design(Checked):
     round_began_at: datetime | None
     progress: Progress
     best: Candidate | None = Field(description="Feasible candidate of least stored energy so far.")
+    bench: BenchUsed | None = Field(
+        default=None, description="The bench that the request was resolved with, if it named one."
+    )
     front_numbers: list[int] = Field(description="Candidates on the trade-off front, least stored energy first.")
     recommended: Recommendation | None
     limiting: Limiting | None = Field(description="Filled when the design ended with nothing feasible.")

@@ -6,10 +6,10 @@ The clock is the server's, so that workers with wrong clocks cannot disagree abo
 
 from __future__ import annotations
 
-#: Start of every key; `_COMMON` carries it too.
+#: Start of every key; `COMMON` carries it too.
 PREFIX = "shotwright:"
 
-_COMMON = r"""
+COMMON = r"""
 local P = 'shotwright:'
 local function now() local t = redis.call('TIME'); return tonumber(t[1]) + tonumber(t[2]) / 1e6 end
 local function stamp(seconds) return string.format('%.6f', seconds) end
@@ -184,9 +184,9 @@ end
 """
 
 #: ARGV id, idempotency digest or '', body digest, seconds to remember it, deadline or '', duration or '', request,
-#: plan, then trials of each island. Returns {outcome, id}.
+#: plan, name, the bench that it names or '', then trials of each island. Returns {outcome, id}.
 CREATE = (
-    _COMMON
+    COMMON
     + r"""
 local id, deadline = ARGV[1], ARGV[5]
 local before = ARGV[2] ~= '' and redis.call('EXISTS', P .. 'idempotency:' .. ARGV[2]) == 1
@@ -194,10 +194,11 @@ if not before and too_late(deadline) then return {'late', ''} end
 local said = said_before(ARGV[2], ARGV[3], id, ARGV[4])
 if said then return said end
 redis.call('HSET', design(id), 'state', 'queued', 'created_at', stamp(now()), 'finished', 0, 'feasible', 0, 'lost', 0,
-  'front', '[]', 'deadline', deadline, 'duration', ARGV[6], 'request', ARGV[7], 'plan', ARGV[8])
+  'front', '[]', 'deadline', deadline, 'duration', ARGV[6], 'request', ARGV[7], 'plan', ARGV[8], 'name', ARGV[9],
+  'bench', ARGV[10])
 redis.call('ZADD', P .. 'designs', 0, id)
 redis.call('ZADD', P .. 'queued', get(design(id), 'created_at'), id)
-add_round(id, 0, 9)
+add_round(id, 0, 11)
 return {'created', id}
 """
 )
@@ -206,7 +207,7 @@ return {'created', id}
 #: it was, the plan as it shall be, all continuations, pace, number of the next round, then trials of each of its
 #: islands, none when the budget is no larger. Returns {outcome, id}.
 CONTINUE = (
-    _COMMON
+    COMMON
     + r"""
 local id, deadline = ARGV[1], ARGV[5]
 if ARGV[2] ~= '' and redis.call('EXISTS', P .. 'idempotency:' .. ARGV[2]) == 1 then
@@ -232,7 +233,7 @@ return {'continued', id}
 
 #: ARGV id, the first rows as text. Returns the text that the design's rows are packed with: the first one offered.
 SAMPLE = (
-    _COMMON
+    COMMON
     + r"""
 local id = ARGV[1]
 local state = get(design(id), 'state')
@@ -243,7 +244,7 @@ return redis.call('GET', design(id) .. ':sample')
 
 #: ARGV id, slot key, attempt, what is under way as JSON.
 NOTE = (
-    _COMMON
+    COMMON
     + r"""
 if holds(ARGV[1], ARGV[2], ARGV[3]) then redis.call('HSET', slot(ARGV[1], ARGV[2]), 'under_way', ARGV[4]) end
 """
@@ -251,7 +252,7 @@ if holds(ARGV[1], ARGV[2], ARGV[3]) then redis.call('HSET', slot(ARGV[1], ARGV[2
 
 #: ARGV id, slot key, seconds until the message is looked after again.
 SENT = (
-    _COMMON
+    COMMON
     + r"""
 local id, key = ARGV[1], ARGV[2]
 if get(slot(id, key), 'state') ~= 'waiting' then return end
@@ -262,7 +263,7 @@ due(id, key, now() + tonumber(ARGV[3]) * patience(number(slot(id, key), 'passes'
 
 #: ARGV id, slot key, lease seconds, attempts limit. Returns the attempt, or 0 when there is nothing to do.
 LEASE = (
-    _COMMON
+    COMMON
     + r"""
 local id, key, seconds, limit = ARGV[1], ARGV[2], tonumber(ARGV[3]), tonumber(ARGV[4])
 local state, at, name = get(design(id), 'state'), now(), slot(id, key)
@@ -292,7 +293,7 @@ return attempt
 
 #: ARGV id, slot key, attempt, lease seconds, then new rows. Returns the design's state, or 'lost'.
 RECORD = (
-    _COMMON
+    COMMON
     + r"""
 local id, key, attempt, seconds = ARGV[1], ARGV[2], ARGV[3], tonumber(ARGV[4])
 if not holds(id, key, attempt) then return 'lost' end
@@ -308,7 +309,7 @@ return get(design(id), 'state')
 #: ARGV id, slot key, attempt, count of new rows, new rows, then settled rows that replace earlier ones.
 #: Returns 'lost', 'filled', or 'full' when this was the round's last island.
 FILL = (
-    _COMMON
+    COMMON
     + r"""
 local id, key, attempt, fresh = ARGV[1], ARGV[2], ARGV[3], tonumber(ARGV[4])
 if not holds(id, key, attempt) then return 'lost' end
@@ -324,7 +325,7 @@ return end_island(id, key, 'filled') == 1 and 'full' or 'filled'
 #: when it only confirms).
 #: Returns 'lost', 'next' or the end state.
 CLOSE = (
-    _COMMON
+    COMMON
     + r"""
 local id, key, attempt, final = ARGV[1], ARGV[2], ARGV[3], ARGV[4]
 local rows = 9 + 2 * tonumber(ARGV[7])
@@ -347,7 +348,7 @@ return 'next'
 
 #: ARGV id. Returns {state, 1 when the closing waits to be run}.
 CANCEL = (
-    _COMMON
+    COMMON
     + r"""
 local id = ARGV[1]
 local state = get(design(id), 'state')
@@ -369,7 +370,7 @@ return {'cancelling', get(slot(id, round .. '/closing'), 'state') == 'waiting' a
 #: queue's key, seconds to keep results, seconds to remember the id after that.
 #: Returns triples: design id, slot key, design state, of the slots to be run. Nothing when someone else sweeps.
 SWEEP = (
-    _COMMON
+    COMMON
     + r"""
 local sweeper = redis.call('GET', P .. 'sweeper')
 if sweeper and sweeper ~= ARGV[1] then return {} end
@@ -425,7 +426,7 @@ return ready
 
 #: ARGV worker, seconds after which a silent one is forgotten.
 ALIVE = (
-    _COMMON
+    COMMON
     + r"""
 local at = now()
 redis.call('ZADD', P .. 'workers', stamp(at), ARGV[1])
@@ -435,7 +436,7 @@ redis.call('ZREMRANGEBYSCORE', P .. 'workers', '-inf', stamp(at - tonumber(ARGV[
 
 #: ARGV id, seconds to remember the id. Returns 'unknown', 'active' or 'deleted'.
 DELETE = (
-    _COMMON
+    COMMON
     + r"""
 local id = ARGV[1]
 local state = get(design(id), 'state')

@@ -8,6 +8,8 @@ from kombu.exceptions import OperationalError
 from redis.exceptions import RedisError
 
 from worker.app import Send
+from worker.bench import DesignOnBench
+from worker.bench_store import BenchStore
 from worker.budget import Budget
 from worker.closing import close_round
 from worker.records import Design, Submission
@@ -23,13 +25,28 @@ class DesignService:
     def __init__(self, store: Store, send: Send) -> None:
         self.store = store
         self.send = send
+        self.benches = BenchStore(store.client)
 
-    def submit(self, request: DesignRequest, idempotency_key: str | None = None) -> Submission:
-        """Create the design and queue its first round. Raises IdempotencyConflict."""
-        submission = self.store.create(request, idempotency_key)
+    def submit(self, asked: DesignRequest | DesignOnBench, idempotency_key: str | None = None) -> Submission:
+        """Create the design and queue its first round. Raises IdempotencyConflict, or InputRefused about its bench.
+
+        What an idempotency key stands for is the body as it was sent, whatever became of the bench that it names.
+        """
+        if isinstance(asked, DesignRequest):
+            submission = self.store.create(asked, idempotency_key)
+        else:
+            submission = self._create_on_bench(asked, idempotency_key)
         if submission.created:
             self._queue(submission.design_id)
         return submission
+
+    def _create_on_bench(self, asked: DesignOnBench, idempotency_key: str | None) -> Submission:
+        body = asked.model_dump_json()
+        known = self.store.made_before(idempotency_key, body)
+        if known is not None:
+            return Submission(design_id=known, created=False)
+        bench = self.benches.named(asked)
+        return self.store.create(asked.resolved(bench), idempotency_key, body=body, bench=bench.used)
 
     def extend(self, design_id: str, budget: Budget, idempotency_key: str | None = None) -> Design:
         """Continue a design that has succeeded, and return it. Raises what Store.extend raises."""

@@ -1,4 +1,4 @@
-"""The store: every design, candidate, slot and lease, in Redis. The only module that knows the keys.
+"""The store: every design, candidate, slot and lease, in Redis. All keys are listed here.
 
 Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are seconds since 1970):
 
@@ -8,8 +8,11 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``due``                          zset    slots that are not over, by the time they have to be looked after
 ``workers``                      zset    workers by their last sign of life
 ``sweeper``                      string  the watchdog that sweeps; the others let it, until it falls silent
-``idempotency:{digest}``         hash    body digest and design of an idempotency key; lives a day
+``idempotency:{digest}``         hash    body digest and design (or else) of an idempotency key; lives a day
 ``tombstone:{id}``               string  'deleted' or 'expired'; outlives the design
+``benches``                      zset    ids of all benches, sorted by the time they were made
+``bench:{id}``                   hash    every revision of a bench and when it was written; kept until it is deleted
+``tombstone:bench:{id}``         string  'deleted'
 ``design:{id}``                  hash    the design's row: state, request, plan, counts, front, recommendation
 ``design:{id}:sample``           string  rows that the others are packed with (see codec.py)
 ``design:{id}:rows``             hash    packed candidates by number
@@ -30,11 +33,9 @@ order, a bit.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import secrets
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
 from itertools import chain
 from typing import Any, Literal, cast
 
@@ -45,6 +46,7 @@ from redis.exceptions import TimeoutError as RedisTimeoutError
 from redis.retry import Retry
 
 from worker import scripts
+from worker.bench import BenchUsed
 from worker.budget import Budget
 from worker.codec import RowPacker, open_cursor, open_number_cursor, read_design, read_slot, sample_of, seal_cursor
 from worker.errors import (
@@ -54,9 +56,8 @@ from worker.errors import (
     DesignNotContinuable,
     DesignStillActive,
     DesignUnknown,
-    IdempotencyConflict,
 )
-from worker.identifiers import new_design_id
+from worker.identifiers import new_id
 from worker.plan import first_plan, islands_of, longer_plan, trials_through
 from worker.records import (
     Candidate,
@@ -76,11 +77,17 @@ from worker.records import (
     UnderWay,
 )
 from worker.request import DesignRequest
+from worker.store_base import (
+    DAY_SECONDS,
+    TOMBSTONE_DAYS,
+    StoreBase,
+    idempotency_words,
+    key_of,
+    raise_refused,
+)
 
 #: Name of the message queue; its length tells whether a sent message may have got lost.
 QUEUE = "shotwright"
-DAY_SECONDS = 86_400
-TOMBSTONE_DAYS = 30
 WORKER_SILENCE_SECONDS = 6.0
 #: One watchdog sweeps for all; when it has been silent for so long, another one takes over.
 SWEEPER_SECONDS = 2.0
@@ -116,19 +123,18 @@ def connect(url: str, *, patient: bool = False) -> Redis:
     )
 
 
-class Store:
+class Store(StoreBase):
     """All operations on designs. Safe to share between threads."""
 
     def __init__(
         self, client: Redis, *, result_days: float = 30.0, lease_seconds: float = 10.0, attempts_limit: int = 3
     ) -> None:
-        self._redis = client
+        super().__init__(client, {name: getattr(scripts, name) for name in _SCRIPTS})
         self._keep = result_days * DAY_SECONDS
         self._lease_seconds = lease_seconds
         self._attempts_limit = attempts_limit
         self._name = secrets.token_hex(8)
         self._packers: dict[str, RowPacker] = {}
-        self._scripts = {name: client.register_script(getattr(scripts, name)) for name in _SCRIPTS}
 
     @property
     def lease_seconds(self) -> float:
@@ -139,25 +145,25 @@ class Store:
 
     def ping(self) -> None:
         """Raise redis.exceptions.RedisError unless the server answers."""
-        self._redis.ping()
+        self.client.ping()
 
     def live_workers(self) -> list[str]:
         """Names of the workers that gave a sign of life in the last few seconds."""
         oldest = self.now().timestamp() - WORKER_SILENCE_SECONDS
-        return cast("list[str]", self._redis.zrangebyscore(_key("workers"), oldest, "+inf"))
+        return cast("list[str]", self.client.zrangebyscore(key_of("workers"), oldest, "+inf"))
 
     def get(self, design_id: str) -> Design:
         """The design as it stands. Raises DesignUnknown or DesignGone."""
         key = _design_key(design_id)
-        with self._redis.pipeline() as pipe:
+        with self.client.pipeline() as pipe:
             pipe.hgetall(key)
-            pipe.get(_key(f"tombstone:{design_id}"))
-            pipe.zrank(_key("queued"), design_id)
+            pipe.get(key_of(f"tombstone:{design_id}"))
+            pipe.zrank(key_of("queued"), design_id)
             pipe.zrange(f"{key}:energy", 0, 0)
             pipe.lrange(f"{key}:given_up", 0, -1)
             row, tombstone, rank, best, given_up = pipe.execute()
         if not row:
-            _raise_missing(design_id, tombstone)
+            self.raise_missing("design", design_id, tombstone)
         if "plan" not in row:
             raise DesignGone(f"design {design_id} was made by an older version, whose results cannot be read any more")
         # should all of the kept ones have been contradicted: the front starts with the least energy, too
@@ -167,7 +173,7 @@ class Store:
     def designs(self, limit: int = 20, cursor: str | None = None) -> DesignPage:
         """Designs, newest first. Raises CursorInvalid."""
         below = "+" if cursor is None else f"({open_cursor(cursor, 'designs')}"
-        found = cast("list[str]", self._redis.zrevrangebylex(_key("designs"), below, "-", 0, limit + 1))
+        found = cast("list[str]", self.client.zrevrangebylex(key_of("designs"), below, "-", 0, limit + 1))
         shown = found[:limit]
         following = seal_cursor("designs", shown[-1]) if len(found) > limit else None
         items = [design for design in map(self._get_or_drop, shown) if design is not None]
@@ -213,7 +219,7 @@ class Store:
 
     def misses(self, design_id: str) -> list[Miss]:
         """Reasons by how often they stopped a trial, most frequent first."""
-        counts = cast("dict[str, str]", self._redis.hgetall(f"{_design_key(design_id)}:misses"))
+        counts = cast("dict[str, str]", self.client.hgetall(f"{_design_key(design_id)}:misses"))
         found = [
             Miss.model_validate({"reason": reason, "trials_count": int(count)})
             for reason, count in counts.items()
@@ -223,25 +229,35 @@ class Store:
 
     def nearest(self, design_id: str) -> Candidate | None:
         """The infeasible candidate of least violation."""
-        found = cast("list[str]", self._redis.zrange(f"{_design_key(design_id)}:nearest", 0, 0))
+        found = cast("list[str]", self.client.zrange(f"{_design_key(design_id)}:nearest", 0, 0))
         return self._row(design_id, int(found[0])) if found else None
 
     # ---- for the API: write ----------------------------------------------------------------------------------------
 
-    def create(self, request: DesignRequest, idempotency_key: str | None = None) -> Submission:
+    def create(
+        self,
+        request: DesignRequest,
+        idempotency_key: str | None = None,
+        *,
+        body: str | None = None,
+        bench: BenchUsed | None = None,
+    ) -> Submission:
         """Row, first round's slots and idempotency record in one step.
 
         The same key with the same body within a day gives the same design. Raises IdempotencyConflict on another body.
+        `body` is what was asked for when `bench` was named in it; else it is the request.
         """
         text = request.model_dump_json()
         plan = first_plan(request.budget_trials_count)
-        outcome, design_id = self._run(
+        outcome, design_id = self.run(
             "CREATE",
-            new_design_id(),
-            *_idempotency_words(idempotency_key, text),
+            new_id(),
+            *idempotency_words(idempotency_key, body or text),
             *_time_words(request),
             text,
             _plan_text(plan),
+            request.name,
+            "" if bench is None else bench.model_dump_json(),
             *islands_of(plan, 0),
         )
         _raise_refused(outcome)
@@ -261,10 +277,10 @@ class Store:
         key = None if idempotency_key is None else f"{design_id} {idempotency_key}"
         more = plan[-1].trials_count
         islands = islands_of(plan, last + 1) if more is None or more > 0 else []
-        outcome, _ = self._run(
+        outcome, _ = self.run(
             "CONTINUE",
             design_id,
-            *_idempotency_words(key, budget.model_dump_json()),
+            *idempotency_words(key, budget.model_dump_json()),
             *_time_words(budget),
             _plan_text(design.plan),
             _plan_text(plan),
@@ -292,12 +308,12 @@ class Store:
     def cancel(self, design_id: str) -> SlotName | None:
         """Ask the design to stop; an ended one stays as it is. Returns the closing when it is ready to be run."""
         self._require(design_id)
-        _, ready = self._run("CANCEL", design_id)
+        _, ready = self.run("CANCEL", design_id)
         return self.closing_of(design_id) if ready else None
 
     def delete(self, design_id: str) -> None:
         """Remove an ended design, leaving a tombstone. Raises DesignStillActive."""
-        outcome = self._run("DELETE", design_id, TOMBSTONE_DAYS * DAY_SECONDS)
+        outcome = self.run("DELETE", design_id, TOMBSTONE_DAYS * DAY_SECONDS)
         if outcome == "unknown":
             self._require(design_id)
         if outcome == "active":
@@ -307,31 +323,31 @@ class Store:
 
     def first_slots(self, design_id: str) -> list[SlotName]:
         """The islands of the round under way."""
-        row = cast("list[str]", self._redis.hmget(_design_key(design_id), ["round", "islands"]))
+        row = cast("list[str]", self.client.hmget(_design_key(design_id), ["round", "islands"]))
         return [SlotName(design_id=design_id, round=int(row[0]), island=island) for island in range(int(row[1]))]
 
     def closing_of(self, design_id: str) -> SlotName:
         """The closing of the round under way."""
-        number = cast("str", self._redis.hget(_design_key(design_id), "round"))
+        number = cast("str", self.client.hget(_design_key(design_id), "round"))
         return SlotName(design_id=design_id, round=int(number), island=None)
 
     def sent(self, slot: SlotName) -> None:
         """Note that the slot's message is on the queue."""
-        self._run("SENT", slot.design_id, slot.key, self._lease_seconds)
+        self.run("SENT", slot.design_id, slot.key, self._lease_seconds)
 
     def lease(self, slot: SlotName) -> Lease | None:
         """Take the slot, or None when it is over, in other hands, or tried too often."""
-        attempt = self._run("LEASE", slot.design_id, slot.key, self._lease_seconds, self._attempts_limit)
+        attempt = self.run("LEASE", slot.design_id, slot.key, self._lease_seconds, self._attempts_limit)
         return Lease(slot=slot, attempt=int(attempt)) if attempt else None
 
     def record(self, lease: Lease, rows: Sequence[Candidate] = ()) -> DesignState | Literal["lost"]:
         """Extend the lease and add finished trials. Returns the design's state, or 'lost' when the lease is void."""
-        answer = self._run("RECORD", *_lease_words(lease), self._lease_seconds, *self._row_words(lease, rows))
+        answer = self.run("RECORD", *_lease_words(lease), self._lease_seconds, *self._row_words(lease, rows))
         return cast("DesignState | Literal['lost']", answer)
 
     def note(self, lease: Lease, under_way: UnderWay) -> None:
         """Note what the slot is at, to be told should it end its worker."""
-        self._run("NOTE", *_lease_words(lease), under_way.model_dump_json())
+        self.run("NOTE", *_lease_words(lease), under_way.model_dump_json())
 
     def fill(
         self, lease: Lease, rows: Sequence[Candidate], settled: Sequence[Candidate]
@@ -340,7 +356,7 @@ class Store:
 
         Returns 'full' when it was the round's last island, so that the closing is ready to be run.
         """
-        answer = self._run(
+        answer = self.run(
             "FILL",
             *_lease_words(lease),
             len(rows),
@@ -366,7 +382,7 @@ class Store:
             "ending": ending.ending or "",
         }
         revised = self._revised_words(lease, ending.revised)
-        answer = self._run(
+        answer = self.run(
             "CLOSE",
             *_lease_words(lease),
             ending.state or "",
@@ -385,7 +401,7 @@ class Store:
 
         Each of them has to be sent and noted by `sent`. While one store sweeps regularly, the others find nothing.
         """
-        words = self._run(
+        words = self.run(
             "SWEEP",
             self._name,
             SWEEPER_SECONDS,
@@ -400,21 +416,13 @@ class Store:
 
     def worker_alive(self, name: str) -> None:
         """A worker's sign of life; the ones long gone are forgotten."""
-        self._run("ALIVE", name, DAY_SECONDS)
+        self.run("ALIVE", name, DAY_SECONDS)
 
     def worker_gone(self, name: str) -> None:
         """A worker said goodbye."""
-        self._redis.zrem(_key("workers"), name)
+        self.client.zrem(key_of("workers"), name)
 
     # ---- helpers ---------------------------------------------------------------------------------------------------
-
-    def _run(self, script: str, *words: str | float | bytes) -> Any:
-        return self._scripts[script](args=list(words))
-
-    def now(self) -> datetime:
-        """The server's clock, which every time in the store is from."""
-        seconds, microseconds = self._redis.time()
-        return datetime.fromtimestamp(seconds + microseconds / 1e6, UTC)
 
     def _row(self, design_id: str, number: int) -> Candidate | None:
         return next(iter(self.rows(design_id, [number])), None)
@@ -428,13 +436,13 @@ class Store:
 
     def _read_bytes(self, *words: str) -> Any:
         """The answer to a command as bytes, though the client decodes text."""
-        return self._redis.execute_command(*words, NEVER_DECODE=True)  # type: ignore[no-untyped-call]
+        return self.client.execute_command(*words, NEVER_DECODE=True)  # type: ignore[no-untyped-call]
 
     def _packer(self, design_id: str, rows: Sequence[Candidate] = ()) -> RowPacker:
         """The packer of a design's rows; the first rows that are written become its sample."""
         if design_id not in self._packers:
             key = f"{_design_key(design_id)}:sample"
-            sample = self._run("SAMPLE", design_id, sample_of(rows)) if rows else self._redis.get(key)
+            sample = self.run("SAMPLE", design_id, sample_of(rows)) if rows else self.client.get(key)
             if sample is None:
                 return RowPacker("")
             if len(self._packers) >= MOST_PACKERS:
@@ -465,15 +473,17 @@ class Store:
         return list(chain.from_iterable([*_words_of(packer, row), old[row.number].reason or ""] for row in known))
 
     def _require(self, design_id: str) -> None:
-        if not self._redis.exists(_design_key(design_id)):
-            _raise_missing(design_id, cast("str | None", self._redis.get(_key(f"tombstone:{design_id}"))))
+        if not self.client.exists(_design_key(design_id)):
+            self.raise_missing(
+                "design", design_id, cast("str | None", self.client.get(key_of(f"tombstone:{design_id}")))
+            )
 
     def _get_or_drop(self, design_id: str) -> Design | None:
         """A design of the list; one that has expired since is taken off the list."""
         try:
             return self.get(design_id)
         except (DesignUnknown, DesignGone):
-            self._redis.zrem(_key("designs"), design_id)
+            self.client.zrem(key_of("designs"), design_id)
             return None
 
     def _arrival_page(self, design_id: str, limit: int, after: int, *, feasible: bool) -> tuple[list[int], int | None]:
@@ -483,7 +493,7 @@ class Store:
         found: list[tuple[int, int]] = []
         block = _BLOCK if feasible else limit + 1
         while len(found) <= limit:
-            numbers = cast("list[str]", self._redis.lrange(f"{_design_key(design_id)}:order", after, after + block - 1))
+            numbers = cast("list[str]", self.client.lrange(f"{_design_key(design_id)}:order", after, after + block - 1))
             places = enumerate(map(int, numbers), start=after)
             found += [(place, number) for place, number in places if bits is None or _is_set(bits, number)]
             after += len(numbers)
@@ -501,16 +511,8 @@ class Store:
         return numbers[after:end], end if len(numbers) > end else None
 
 
-def _key(name: str) -> str:
-    return f"{scripts.PREFIX}{name}"
-
-
 def _design_key(design_id: str) -> str:
-    return _key(f"design:{design_id}")
-
-
-def _digest(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
+    return key_of(f"design:{design_id}")
 
 
 def _text_or_empty(record: Recommendation | Limiting | None) -> str:
@@ -545,20 +547,7 @@ def _time_words(budget: Budget) -> tuple[str | float, str | float]:
     return deadline, budget.budget_duration_s or ""
 
 
-def _idempotency_words(key: str | None, body: str) -> tuple[str, str, int]:
-    """Digest of the key or '', digest of the body, seconds to remember them."""
-    return "" if key is None else _digest(key), _digest(body), DAY_SECONDS
-
-
 def _raise_refused(outcome: str) -> None:
-    if outcome == "conflict":
-        raise IdempotencyConflict("this idempotency key was used with another body within the last day")
+    raise_refused(outcome)
     if outcome == "late":
         raise BudgetRefused("the time to finish by has passed already", "finish_by_at")
-
-
-def _raise_missing(design_id: str, tombstone: str | None) -> None:
-    if tombstone is None:
-        raise DesignUnknown(f"there is no design {design_id}")
-    how = "was deleted" if tombstone == "deleted" else "has expired"
-    raise DesignGone(f"design {design_id} {how}")

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Depends, Header, Query, Request, Response
+from fastapi import APIRouter, Body, Depends, Query, Request, Response
 from starlette.responses import JSONResponse
 
 from api import examples
-from api.designs.queries import PageQuery
 from api.designs.representations import (
     PATH,
     DesignAccepted,
@@ -18,12 +17,13 @@ from api.designs.representations import (
     entry_of,
     links_of,
 )
+from api.paging import PageQuery
 from api.problems import stated
-from api.request_body import require_json
+from api.request_body import IdempotencyKey, require_json
 from api.revalidation import tagged
+from worker.bench import AskedDesign
 from worker.budget import Budget
 from worker.records import Design
-from worker.request import DesignRequest
 from worker.service import DesignService
 
 router = APIRouter(prefix=PATH, tags=["designs"])
@@ -39,14 +39,6 @@ def design_service(request: Request) -> DesignService:
 
 
 Service = Annotated[DesignService, Depends(design_service)]
-IdempotencyKey = Annotated[
-    str | None,
-    Header(
-        min_length=1,
-        max_length=255,
-        description="Choose one a design: posting again with the same key and body gives the same design.",
-    ),
-]
 
 
 def _accepted(design: Design) -> Response:
@@ -76,11 +68,15 @@ def _polling_headers(design: Design) -> dict[str, str]:
     ),
 )
 def post_design(
-    design: Annotated[DesignRequest, Body(examples=[examples.DESIGN])],
+    design: Annotated[AskedDesign, Body(examples=[examples.DESIGN, examples.DESIGN_ON_BENCH])],
     service: Service,
     idempotency_key: IdempotencyKey = None,
 ) -> Response:
-    """Queues a search and answers at once; `Location` is where to watch it."""
+    """Queues a search and answers at once; `Location` is where to watch it.
+
+    It may name a bench instead of repeating bank, switch, leads, limits and stock; the limits that it states itself may
+    only tighten the bench's.
+    """
     submission = service.submit(design, idempotency_key)
     return _accepted(service.store.get(submission.design_id))
 

@@ -10,6 +10,7 @@ from physics.hazards import CAUTIONS
 from physics.result import Rating, ShotResult
 from physics.schema import Checked
 from physics.shot import Fidelity
+from worker.bench import BenchUsed
 from worker.budget import Budget
 from worker.records import (
     Candidate,
@@ -140,6 +141,12 @@ class LimitingFactors(Checked):
     advice: str
 
 
+class DesignProvenance(Checked):
+    """What the request was made whole with."""
+
+    bench: BenchUsed | None = Field(description="The bench that it named; its revision stays with the design.")
+
+
 class DesignDetail(Checked):
     """A design as it stands."""
 
@@ -160,6 +167,7 @@ class DesignDetail(Checked):
     finished_at: datetime | None
     expires_at: datetime | None = Field(description="Until when the results are kept; null while active.")
     request: DesignRequest = Field(description="The request with every default filled in.")
+    provenance: DesignProvenance
     continuations: list[Budget] = Field(description="Budgets that it was continued with since.")
     cautions: list[str]
     links: DesignLinks
@@ -251,6 +259,7 @@ def detail_of(design: Design) -> DesignDetail:
         finished_at=design.finished_at,
         expires_at=design.expires_at,
         request=design.request,
+        provenance=DesignProvenance(bench=design.bench),
         continuations=design.continuations,
         cautions=list(CAUTIONS),
         links=links_of(design.id),

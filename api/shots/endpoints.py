@@ -9,15 +9,20 @@ from fastapi import APIRouter, Body, Depends, Request
 
 import physics
 from api import examples
+from api.benches.endpoints import Benches
 from api.problems import stated
 from api.request_body import require_json
 from physics.result import ShotResult
 from physics.shot import Shot
 from physics.shot_check import ShotCheck, inspect_shot
+from worker.bench import AskedShot, ShotOnBench
+from worker.bench_store import BenchStore
 
 router = APIRouter(prefix="/v1/shots", tags=["shots"])
 
-_REFUSALS = stated("malformed-json", "too-large", "unsupported-media-type", "invalid-input")
+PostedShot = Annotated[AskedShot, Body(examples=[examples.SHOT, examples.SHOT_ON_BENCH])]
+
+_REFUSALS = stated("malformed-json", "too-large", "unsupported-media-type", "invalid-input", "store-unavailable")
 
 
 @router.post(
@@ -26,13 +31,13 @@ _REFUSALS = stated("malformed-json", "too-large", "unsupported-media-type", "inv
     dependencies=[Depends(require_json)],
     responses=_REFUSALS,
 )
-async def run_shot(request: Request, shot: Annotated[Shot, Body(examples=[examples.SHOT])]) -> ShotResult:
+async def run_shot(request: Request, shot: PostedShot, benches: Benches) -> ShotResult:
     """Simulates one discharge and answers with its figures, energy balance, ratings, hazards and series.
 
     A run that over-crushes the part, leaves the range of the material data or does not converge is
     answered with 200 and a `status` that says so, with advice.
     """
-    return await simulate(request, shot)
+    return await simulate(request, await _resolved(shot, benches))
 
 
 @router.post(
@@ -41,12 +46,17 @@ async def run_shot(request: Request, shot: Annotated[Shot, Body(examples=[exampl
     dependencies=[Depends(require_json)],
     responses=_REFUSALS,
 )
-async def check_shot(shot: Annotated[Shot, Body(examples=[examples.SHOT])]) -> ShotCheck:
+async def check_shot(shot: PostedShot, benches: Benches) -> ShotCheck:
     """Fills in every default, works out what needs no run, and warns of what is better looked at before it is run.
 
     It refuses what `POST /v1/shots` refuses, in the same words.
     """
-    return inspect_shot(shot)
+    return inspect_shot(await _resolved(shot, benches))
+
+
+async def _resolved(shot: Shot | ShotOnBench, benches: BenchStore) -> Shot:
+    """The whole shot; the store is asked only when a bench is named."""
+    return shot if isinstance(shot, Shot) else shot.resolved(await to_thread.run_sync(benches.named, shot))
 
 
 async def simulate(request: Request, shot: Shot) -> ShotResult:
