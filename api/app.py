@@ -23,17 +23,18 @@ from api.page.endpoints import add_pages
 from api.problem_handlers import install
 from api.problems import Problem
 from api.request_body import BodyLimit
+from api.shot_lists import endpoints as shot_lists
 from api.shots import endpoints as shots
 from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
 from worker.app import sender
-from worker.service import DesignService
+from worker.service import DesignService, ShotListService
 from worker.settings import Settings
 from worker.store import Store, connect
 from worker.watchdog import Watchdog
 
 API_VERSION = "1.0.0"
-#: A design request is a few kilobytes.
+#: A design request is a few kilobytes, a list of a thousand shots well below a megabyte.
 MAX_BODY_BYTES = 1_000_000
 
 _DESCRIPTION = """
@@ -84,13 +85,14 @@ def create_app(settings: Settings) -> FastAPI:
     )
     send = sender(settings.redis_url)
     app.state.designs = DesignService(store, send)
+    app.state.shot_lists = ShotListService(app.state.designs)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
     install(app)
-    for resource in (shots, benches, designs, candidates, export, materials, wires, health):
+    for resource in (shots, shot_lists, benches, designs, candidates, export, materials, wires, health):
         app.include_router(resource.router)
     add_pages(app)
     return app

@@ -58,3 +58,16 @@ SHOT_ON_BENCH: Json = {
     "bank": {"capacitance_farad": 1.2e-4, "charge_voltage_v": 6400.0},
     **{name: SHOT[name] for name in ("coil", "gap_m", "workpiece")},
 }
+
+#: The same shot at several voltages and gaps.
+SWEEP: Json = {
+    "name": "voltage and gap",
+    "shot": SHOT,
+    "vary": [
+        {"pointer": "/gap_m", "values": [1e-3, 1.5e-3]},
+        {"pointer": "/bank/charge_voltage_v", "values": [6000.0, 6400.0, 6800.0]},
+    ],
+}
+
+#: Two coils side by side.
+COMPARISON: Json = {"shots": [SHOT, {**SHOT, "coil": {**SHOT["coil"], "turns_count": 10}}]}

@@ -31,6 +31,10 @@ from worker.errors import (
     IdempotencyConflict,
     InputRefused,
     RevisionUnknown,
+    ShotListGone,
+    ShotListStillActive,
+    ShotListUnknown,
+    ShotUnknown,
     StoreError,
 )
 
@@ -48,13 +52,17 @@ _SLUG_OF_STATUS = {
 
 _SLUG_OF_STORE_ERROR: dict[type[StoreError], str] = {
     DesignUnknown: "not-found",
+    ShotListUnknown: "not-found",
+    ShotUnknown: "not-found",
     CandidateUnknown: "not-found",
     BenchUnknown: "not-found",
     RevisionUnknown: "not-found",
     DesignGone: "gone",
+    ShotListGone: "gone",
     BenchGone: "gone",
     BenchChanged: "changed-meanwhile",
     DesignStillActive: "design-not-finished",
+    ShotListStillActive: "shot-list-not-finished",
     DesignNotContinuable: "design-not-continuable",
     IdempotencyConflict: "idempotency-mismatch",
 }

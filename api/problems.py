@@ -40,6 +40,7 @@ KINDS = _kinds(
     Kind("not-found", 404, "There is nothing here", "Check the address; ids are never reused."),
     Kind("method-not-allowed", 405, "This method does not apply here", "Use a method the Allow header names."),
     Kind("design-not-finished", 409, "The design is still at work", "Cancel it, or wait until it has ended."),
+    Kind("shot-list-not-finished", 409, "The list is still at work", "Cancel it, or wait until it has ended."),
     Kind("design-not-continuable", 409, "Only a design that has succeeded goes on", "Post a new design."),
     Kind("gone", 410, "It was here and is deleted or expired", "Post the design again for a new answer."),
     Kind("changed-meanwhile", 412, "It was changed since it was read", "Read it again and repeat with its new ETag."),

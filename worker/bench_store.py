@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from typing import cast
 
 from pydantic import Field
@@ -12,7 +11,7 @@ from redis import Redis
 from physics.schema import Checked, FieldProblem
 from worker import bench_scripts
 from worker.bench import BenchDescription, BenchRevision, NamedBench
-from worker.codec import open_cursor, open_number_cursor, seal_cursor
+from worker.codec import open_cursor, open_number_cursor, seal_cursor, time_of
 from worker.errors import BenchChanged, BenchGone, BenchUnknown, InputRefused, RevisionUnknown
 from worker.identifiers import new_id
 from worker.store_base import DAY_SECONDS, TOMBSTONE_DAYS, StoreBase, idempotency_words, key_of, raise_refused
@@ -112,11 +111,7 @@ def _read(bench_id: str, row: Mapping[str, str], number: int) -> BenchRevision:
     return BenchRevision(
         id=bench_id,
         revision=number,
-        created_at=_time(row["revised_at:1"]),
-        revised_at=_time(row[f"revised_at:{number}"]),
+        created_at=time_of(row["revised_at:1"]),
+        revised_at=time_of(row[f"revised_at:{number}"]),
         bench=BenchDescription.model_validate_json(row[f"revision:{number}"]),
     )
-
-
-def _time(text: str) -> datetime:
-    return datetime.fromtimestamp(float(text), UTC)

@@ -44,6 +44,22 @@ class BudgetRefused(StoreError):
         self.minimum = minimum
 
 
+class ShotListUnknown(StoreError):
+    """There is no such list of shots."""
+
+
+class ShotListGone(StoreError):
+    """The list was deleted, or its results have expired."""
+
+
+class ShotListStillActive(StoreError):
+    """The list has to end, or be cancelled, before this can be done."""
+
+
+class ShotUnknown(StoreError):
+    """The list has no shot of that number."""
+
+
 class BenchUnknown(StoreError):
     """There is no such bench."""
 

@@ -1,8 +1,9 @@
-"""Creating and cancelling designs, for the API: the store's row first, then the messages."""
+"""Creating and cancelling jobs, for the API: the store's row first, then the messages."""
 
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 
 from kombu.exceptions import OperationalError
 from redis.exceptions import RedisError
@@ -12,11 +13,23 @@ from worker.bench import DesignOnBench
 from worker.bench_store import BenchStore
 from worker.budget import Budget
 from worker.closing import close_round
-from worker.records import Design, Submission
+from worker.job_store import JobStore
+from worker.records import Design, SlotName, Submission
 from worker.request import DesignRequest
+from worker.shot_list import ShotList, ShotListRequest, shots_of
 from worker.store import Store
 
 log = logging.getLogger(__name__)
+
+
+def queue(store: JobStore, send: Send, identifier: str, slots_of: Callable[[str], list[SlotName]]) -> None:
+    """Send the messages of a job that is accepted by now: one that cannot be sent is left to the watchdogs."""
+    try:
+        for slot in slots_of(identifier):
+            send(slot)
+            store.sent(slot)
+    except (RedisError, OperationalError) as problem:
+        log.warning("%s is stored but not all of its messages are sent yet: %s", identifier, problem)
 
 
 class DesignService:
@@ -37,7 +50,7 @@ class DesignService:
         else:
             submission = self._create_on_bench(asked, idempotency_key)
         if submission.created:
-            self._queue(submission.design_id)
+            queue(self.store, self.send, submission.design_id, self.store.first_slots)
         return submission
 
     def _create_on_bench(self, asked: DesignOnBench, idempotency_key: str | None) -> Submission:
@@ -52,17 +65,8 @@ class DesignService:
         """Continue a design that has succeeded, and return it. Raises what Store.extend raises."""
         submission = self.store.extend(design_id, budget, idempotency_key)
         if submission.created:
-            self._queue(design_id)
+            queue(self.store, self.send, design_id, self.store.first_slots)
         return self.store.get(design_id)
-
-    def _queue(self, design_id: str) -> None:
-        """The design is accepted by now: a message that cannot be sent is left to the watchdogs."""
-        try:
-            for slot in self.store.first_slots(design_id):
-                self.send(slot)
-                self.store.sent(slot)
-        except (RedisError, OperationalError) as problem:
-            log.warning("design %s is stored but not all of its messages are sent yet: %s", design_id, problem)
 
     def cancel(self, design_id: str) -> Design:
         """Ask the design to stop and return it; idempotent, and an ended one stays as it is.
@@ -73,3 +77,22 @@ class DesignService:
         if closing is not None:
             close_round(self.store, closing)
         return self.store.get(design_id)
+
+
+class ShotListService:
+    """What the API asks of lists of shots."""
+
+    def __init__(self, designs: DesignService) -> None:
+        self.store = designs.store.shot_lists
+        self._designs = designs
+
+    def submit(self, request: ShotListRequest, idempotency_key: str | None = None) -> ShotList:
+        """Create the list, queue its slices, return it. Raises IdempotencyConflict, or InputRefused about a shot."""
+        known = self.store.made_from(request, idempotency_key)
+        if known is not None:
+            return self.store.get(known)
+        shots = shots_of(request, self._designs.benches.named)
+        list_id, created = self.store.create(request, shots, idempotency_key)
+        if created:
+            queue(self.store, self._designs.send, list_id, self.store.slots)
+        return self.store.get(list_id)

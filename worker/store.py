@@ -4,7 +4,8 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 
 ===============================  ======  =====================================================================
 ``designs``                      zset    ids of all designs; sorted by name, so by the time they were made
-``queued``                       zset    ids that wait for their first (or next) worker, by creation
+``shot-lists``                   zset    jobs of all lists of shots, likewise
+``queued``                       zset    jobs that wait for their first (or next) worker, by creation
 ``due``                          zset    slots that are not over, by the time they have to be looked after
 ``workers``                      zset    workers by their last sign of life
 ``sweeper``                      string  the watchdog that sweeps; the others let it, until it falls silent
@@ -23,12 +24,19 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``design:{id}:nearest``          zset    the few infeasible numbers of least violation
 ``design:{id}:given_up``         list    the first islands that were given up
 ``design:{id}:slot:{r}/{i}``     hash    one island of the round under way (or ``{r}/closing``): state, attempts, lease
+``shot-list:{id}``               hash    the list's row: state, counts, what is varied
+``shot-list:{id}:shots``         hash    packed shots by slice
+``shot-list:{id}:rows``          hash    packed outcomes by number
+``shot-list:{id}:slot:0/{i}``    hash    one slice, as an island; and the shot it is at, with how often that was begun
 ===============================  ======  =====================================================================
 
-A trial counts when its number is written first; an island counts when it is filled first. Delivering a message twice,
-or running an island again from its start, therefore changes nothing. A slot's message is sent after its row is written;
-`due` makes sure that one that got lost is sent again. A trial takes about 300 bytes: its packed row, its place in the
-order, a bit.
+A job is a design or a list of shots. In `queued`, `due` and messages a design is called by its id alone, a list
+`shot-list:{id}`.
+
+A trial counts when its number is written first, and so does a shot; an island counts when it is filled first.
+Delivering a message twice, or running an island again from its start, therefore changes nothing. A slot's message is
+sent after its row is written; `due` makes sure that one that got lost is sent again. A trial takes about 300 bytes: its
+packed row, its place in the order, a bit.
 """
 
 from __future__ import annotations
@@ -37,7 +45,7 @@ import json
 import secrets
 from collections.abc import Iterator, Sequence
 from itertools import chain
-from typing import Any, Literal, cast
+from typing import Literal, cast
 
 from redis import Redis
 from redis.backoff import ExponentialBackoff, NoBackoff
@@ -48,25 +56,25 @@ from redis.retry import Retry
 from worker import scripts
 from worker.bench import BenchUsed
 from worker.budget import Budget
-from worker.codec import RowPacker, open_cursor, open_number_cursor, read_design, read_slot, sample_of, seal_cursor
+from worker.codec import RowPacker, open_number_cursor, read_design, read_slot, sample_of, seal_cursor
 from worker.errors import (
     BudgetRefused,
     CandidateUnknown,
     DesignGone,
     DesignNotContinuable,
     DesignStillActive,
-    DesignUnknown,
 )
 from worker.identifiers import new_id
+from worker.job_store import ANY, JobFilter, JobStore, job_key
 from worker.plan import first_plan, islands_of, longer_plan, trials_through
 from worker.records import (
     Candidate,
     CandidatePage,
     Design,
     DesignPage,
-    DesignState,
     Due,
     Ending,
+    JobState,
     Lease,
     Limiting,
     Miss,
@@ -77,14 +85,8 @@ from worker.records import (
     UnderWay,
 )
 from worker.request import DesignRequest
-from worker.store_base import (
-    DAY_SECONDS,
-    TOMBSTONE_DAYS,
-    StoreBase,
-    idempotency_words,
-    key_of,
-    raise_refused,
-)
+from worker.shot_list_store import ShotListStore
+from worker.store_base import DAY_SECONDS, idempotency_words, key_of, raise_refused
 
 #: Name of the message queue; its length tells whether a sent message may have got lost.
 QUEUE = "shotwright"
@@ -96,8 +98,7 @@ CHUNK = 500
 _BLOCK = 1000
 
 _SCRIPTS = (
-    "CREATE", "CONTINUE", "CANCEL", "DELETE", "SENT", "LEASE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE",
-    "SWEEP", "ALIVE",
+    "CREATE", "CONTINUE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE", "SWEEP", "ALIVE",
 )  # fmt: skip
 
 #: Designs whose packers a store remembers.
@@ -123,23 +124,23 @@ def connect(url: str, *, patient: bool = False) -> Redis:
     )
 
 
-class Store(StoreBase):
+class Store(JobStore):
     """All operations on designs. Safe to share between threads."""
 
     def __init__(
         self, client: Redis, *, result_days: float = 30.0, lease_seconds: float = 10.0, attempts_limit: int = 3
     ) -> None:
-        super().__init__(client, {name: getattr(scripts, name) for name in _SCRIPTS})
-        self._keep = result_days * DAY_SECONDS
-        self._lease_seconds = lease_seconds
-        self._attempts_limit = attempts_limit
+        times = {"result_days": result_days, "lease_seconds": lease_seconds}
+        super().__init__(
+            client,
+            "design",
+            {name: getattr(scripts, name) for name in _SCRIPTS},
+            **times,
+            attempts_limit=attempts_limit,
+        )
+        self.shot_lists = ShotListStore(client, **times, attempts_limit=attempts_limit)
         self._name = secrets.token_hex(8)
         self._packers: dict[str, RowPacker] = {}
-
-    @property
-    def lease_seconds(self) -> float:
-        """How long a slot stays leased after a sign of life."""
-        return self._lease_seconds
 
     # ---- reading ---------------------------------------------------------------------------------------------------
 
@@ -154,7 +155,7 @@ class Store(StoreBase):
 
     def get(self, design_id: str) -> Design:
         """The design as it stands. Raises DesignUnknown or DesignGone."""
-        key = _design_key(design_id)
+        key = job_key(design_id)
         with self.client.pipeline() as pipe:
             pipe.hgetall(key)
             pipe.get(key_of(f"tombstone:{design_id}"))
@@ -170,14 +171,10 @@ class Store(StoreBase):
         numbers = [int(number) for number in best] or json.loads(row["front"])[:1]
         return read_design(design_id, row, rank, next(iter(self.rows(design_id, numbers)), None), given_up)
 
-    def designs(self, limit: int = 20, cursor: str | None = None) -> DesignPage:
+    def designs(self, limit: int = 20, cursor: str | None = None, wanted: JobFilter = ANY) -> DesignPage:
         """Designs, newest first. Raises CursorInvalid."""
-        below = "+" if cursor is None else f"({open_cursor(cursor, 'designs')}"
-        found = cast("list[str]", self.client.zrevrangebylex(key_of("designs"), below, "-", 0, limit + 1))
-        shown = found[:limit]
-        following = seal_cursor("designs", shown[-1]) if len(found) > limit else None
-        items = [design for design in map(self._get_or_drop, shown) if design is not None]
-        return DesignPage(items=items, next_cursor=following)
+        found, following = self._page("designs", limit, cursor, wanted)
+        return DesignPage(items=self._still_there(self.get, found), next_cursor=following)
 
     def candidates(
         self, design_id: str, limit: int = 50, cursor: str | None = None, only: Selection = "all"
@@ -219,7 +216,7 @@ class Store(StoreBase):
 
     def misses(self, design_id: str) -> list[Miss]:
         """Reasons by how often they stopped a trial, most frequent first."""
-        counts = cast("dict[str, str]", self.client.hgetall(f"{_design_key(design_id)}:misses"))
+        counts = cast("dict[str, str]", self.client.hgetall(f"{job_key(design_id)}:misses"))
         found = [
             Miss.model_validate({"reason": reason, "trials_count": int(count)})
             for reason, count in counts.items()
@@ -229,7 +226,7 @@ class Store(StoreBase):
 
     def nearest(self, design_id: str) -> Candidate | None:
         """The infeasible candidate of least violation."""
-        found = cast("list[str]", self.client.zrange(f"{_design_key(design_id)}:nearest", 0, 0))
+        found = cast("list[str]", self.client.zrange(f"{job_key(design_id)}:nearest", 0, 0))
         return self._row(design_id, int(found[0])) if found else None
 
     # ---- for the API: write ----------------------------------------------------------------------------------------
@@ -307,43 +304,28 @@ class Store(StoreBase):
 
     def cancel(self, design_id: str) -> SlotName | None:
         """Ask the design to stop; an ended one stays as it is. Returns the closing when it is ready to be run."""
-        self._require(design_id)
-        _, ready = self.run("CANCEL", design_id)
-        return self.closing_of(design_id) if ready else None
+        return self.closing_of(design_id) if self._cancel(design_id) else None
 
     def delete(self, design_id: str) -> None:
         """Remove an ended design, leaving a tombstone. Raises DesignStillActive."""
-        outcome = self.run("DELETE", design_id, TOMBSTONE_DAYS * DAY_SECONDS)
-        if outcome == "unknown":
-            self._require(design_id)
-        if outcome == "active":
-            raise DesignStillActive(f"design {design_id} has not ended; cancel it first")
+        self._delete(design_id)
 
     # ---- for the workers -------------------------------------------------------------------------------------------
 
     def first_slots(self, design_id: str) -> list[SlotName]:
         """The islands of the round under way."""
-        row = cast("list[str]", self.client.hmget(_design_key(design_id), ["round", "islands"]))
-        return [SlotName(design_id=design_id, round=int(row[0]), island=island) for island in range(int(row[1]))]
+        row = cast("list[str]", self.client.hmget(job_key(design_id), ["round", "islands"]))
+        return [SlotName(job_id=design_id, round=int(row[0]), island=island) for island in range(int(row[1]))]
 
     def closing_of(self, design_id: str) -> SlotName:
         """The closing of the round under way."""
-        number = cast("str", self.client.hget(_design_key(design_id), "round"))
-        return SlotName(design_id=design_id, round=int(number), island=None)
+        number = cast("str", self.client.hget(job_key(design_id), "round"))
+        return SlotName(job_id=design_id, round=int(number), island=None)
 
-    def sent(self, slot: SlotName) -> None:
-        """Note that the slot's message is on the queue."""
-        self.run("SENT", slot.design_id, slot.key, self._lease_seconds)
-
-    def lease(self, slot: SlotName) -> Lease | None:
-        """Take the slot, or None when it is over, in other hands, or tried too often."""
-        attempt = self.run("LEASE", slot.design_id, slot.key, self._lease_seconds, self._attempts_limit)
-        return Lease(slot=slot, attempt=int(attempt)) if attempt else None
-
-    def record(self, lease: Lease, rows: Sequence[Candidate] = ()) -> DesignState | Literal["lost"]:
+    def record(self, lease: Lease, rows: Sequence[Candidate] = ()) -> JobState | Literal["lost"]:
         """Extend the lease and add finished trials. Returns the design's state, or 'lost' when the lease is void."""
         answer = self.run("RECORD", *_lease_words(lease), self._lease_seconds, *self._row_words(lease, rows))
-        return cast("DesignState | Literal['lost']", answer)
+        return cast("JobState | Literal['lost']", answer)
 
     def note(self, lease: Lease, under_way: UnderWay) -> None:
         """Note what the slot is at, to be told should it end its worker."""
@@ -386,8 +368,7 @@ class Store(StoreBase):
             "CLOSE",
             *_lease_words(lease),
             ending.state or "",
-            self._keep,
-            TOMBSTONE_DAYS * DAY_SECONDS,
+            *self._keep_words,
             len(fields),
             len(revised) // 5,
             *chain.from_iterable(fields.items()),
@@ -408,11 +389,10 @@ class Store(StoreBase):
             self._attempts_limit,
             self._lease_seconds,
             QUEUE,
-            self._keep,
-            TOMBSTONE_DAYS * DAY_SECONDS,
+            *self._keep_words,
         )
         triples = zip(words[0::3], words[1::3], words[2::3], strict=True)
-        return [Due(slot=read_slot(design_id, key), state=state) for design_id, key, state in triples]
+        return [Due(slot=read_slot(job_id, key), state=state) for job_id, key, state in triples]
 
     def worker_alive(self, name: str) -> None:
         """A worker's sign of life; the ones long gone are forgotten."""
@@ -431,17 +411,13 @@ class Store(StoreBase):
         """Packed rows as they are; None where there is none."""
         if not numbers:
             return []
-        found = self._read_bytes("HMGET", f"{_design_key(design_id)}:rows", *map(str, numbers))
+        found = self.read_bytes("HMGET", f"{job_key(design_id)}:rows", *map(str, numbers))
         return cast("list[bytes | None]", found)
-
-    def _read_bytes(self, *words: str) -> Any:
-        """The answer to a command as bytes, though the client decodes text."""
-        return self.client.execute_command(*words, NEVER_DECODE=True)  # type: ignore[no-untyped-call]
 
     def _packer(self, design_id: str, rows: Sequence[Candidate] = ()) -> RowPacker:
         """The packer of a design's rows; the first rows that are written become its sample."""
         if design_id not in self._packers:
-            key = f"{_design_key(design_id)}:sample"
+            key = f"{job_key(design_id)}:sample"
             sample = self.run("SAMPLE", design_id, sample_of(rows)) if rows else self.client.get(key)
             if sample is None:
                 return RowPacker("")
@@ -454,7 +430,7 @@ class Store(StoreBase):
         """What the scripts need of each row: number, reason, what it is ranked by, packed row."""
         if not rows:
             return []
-        packer = self._packer(lease.slot.design_id, rows)
+        packer = self._packer(lease.slot.job_id, rows)
         return list(chain.from_iterable(_words_of(packer, row) for row in rows))
 
     def _revised_words(
@@ -466,25 +442,11 @@ class Store(StoreBase):
         """
         if not revised:
             return []
-        design_id = lease.slot.design_id
+        design_id = lease.slot.job_id
         old = {row.number: row for row in (*self.rows(design_id, [row.number for row in revised]), *fresh)}
         packer = self._packer(design_id, revised)
         known = [row for row in revised if row.number in old]
         return list(chain.from_iterable([*_words_of(packer, row), old[row.number].reason or ""] for row in known))
-
-    def _require(self, design_id: str) -> None:
-        if not self.client.exists(_design_key(design_id)):
-            self.raise_missing(
-                "design", design_id, cast("str | None", self.client.get(key_of(f"tombstone:{design_id}")))
-            )
-
-    def _get_or_drop(self, design_id: str) -> Design | None:
-        """A design of the list; one that has expired since is taken off the list."""
-        try:
-            return self.get(design_id)
-        except (DesignUnknown, DesignGone):
-            self.client.zrem(key_of("designs"), design_id)
-            return None
 
     def _arrival_page(self, design_id: str, limit: int, after: int, *, feasible: bool) -> tuple[list[int], int | None]:
         """Numbers from a place in the order of arrival on, and the place to go on from if there are more."""
@@ -493,7 +455,7 @@ class Store(StoreBase):
         found: list[tuple[int, int]] = []
         block = _BLOCK if feasible else limit + 1
         while len(found) <= limit:
-            numbers = cast("list[str]", self.client.lrange(f"{_design_key(design_id)}:order", after, after + block - 1))
+            numbers = cast("list[str]", self.client.lrange(f"{job_key(design_id)}:order", after, after + block - 1))
             places = enumerate(map(int, numbers), start=after)
             found += [(place, number) for place, number in places if bits is None or _is_set(bits, number)]
             after += len(numbers)
@@ -503,7 +465,7 @@ class Store(StoreBase):
         return [number for _, number in found[:limit]], following
 
     def _feasible_bits(self, design_id: str) -> bytes:
-        return cast("bytes | None", self._read_bytes("GET", f"{_design_key(design_id)}:feasible")) or b""
+        return cast("bytes | None", self.read_bytes("GET", f"{job_key(design_id)}:feasible")) or b""
 
     def _front_page(self, design_id: str, limit: int, after: int) -> tuple[list[int], int | None]:
         numbers = self.get(design_id).front_numbers
@@ -511,16 +473,12 @@ class Store(StoreBase):
         return numbers[after:end], end if len(numbers) > end else None
 
 
-def _design_key(design_id: str) -> str:
-    return key_of(f"design:{design_id}")
-
-
 def _text_or_empty(record: Recommendation | Limiting | None) -> str:
     return "" if record is None else record.model_dump_json()
 
 
 def _lease_words(lease: Lease) -> tuple[str, str, int]:
-    return lease.slot.design_id, lease.slot.key, lease.attempt
+    return lease.slot.job_id, lease.slot.key, lease.attempt
 
 
 def _words_of(packer: RowPacker, row: Candidate) -> tuple[str, str, str, bytes]:

@@ -9,16 +9,25 @@ from typing import Any, Literal, NoReturn, cast
 
 from redis import Redis
 
-from worker.errors import BenchGone, BenchUnknown, DesignGone, DesignUnknown, IdempotencyConflict, StoreError
+from worker.errors import (
+    BenchGone,
+    BenchUnknown,
+    DesignGone,
+    DesignUnknown,
+    IdempotencyConflict,
+    ShotListGone,
+    ShotListUnknown,
+    StoreError,
+)
 from worker.scripts import PREFIX
 
 DAY_SECONDS = 86_400
 TOMBSTONE_DAYS = 30
 
-Kind = Literal["design", "bench"]
+Kind = Literal["design", "bench", "shot list"]
 
-_UNKNOWN: dict[Kind, type[StoreError]] = {"design": DesignUnknown, "bench": BenchUnknown}
-_GONE: dict[Kind, type[StoreError]] = {"design": DesignGone, "bench": BenchGone}
+_UNKNOWN: dict[Kind, type[StoreError]] = {"design": DesignUnknown, "bench": BenchUnknown, "shot list": ShotListUnknown}
+_GONE: dict[Kind, type[StoreError]] = {"design": DesignGone, "bench": BenchGone, "shot list": ShotListGone}
 
 
 class StoreBase:
@@ -36,6 +45,10 @@ class StoreBase:
     def run(self, script: str, *words: str | float | bytes) -> Any:
         """The answer of a script."""
         return self._scripts[script](args=list(words))
+
+    def read_bytes(self, *words: str) -> Any:
+        """The answer to a command as bytes, though the client decodes text."""
+        return self.client.execute_command(*words, NEVER_DECODE=True)  # type: ignore[no-untyped-call]
 
     def raise_missing(self, kind: Kind, identifier: str, tombstone: str | None) -> NoReturn:
         """Say that it is gone when there is a tombstone, else that it is not known."""

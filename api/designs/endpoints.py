@@ -17,7 +17,7 @@ from api.designs.representations import (
     entry_of,
     links_of,
 )
-from api.paging import PageQuery
+from api.jobs import JobQuery, polling_headers
 from api.problems import stated
 from api.request_body import IdempotencyKey, require_json
 from api.revalidation import tagged
@@ -27,9 +27,6 @@ from worker.records import Design
 from worker.service import DesignService
 
 router = APIRouter(prefix=PATH, tags=["designs"])
-
-#: How often a running design is worth asking for, s; progress is written about once a second.
-POLL_S = 2
 
 
 def design_service(request: Request) -> DesignService:
@@ -43,12 +40,8 @@ Service = Annotated[DesignService, Depends(design_service)]
 
 def _accepted(design: Design) -> Response:
     body = DesignAccepted(id=design.id, status=design.state, links=links_of(design.id))
-    headers = {"Location": body.links.self, **_polling_headers(design)}
+    headers = {"Location": body.links.self, **polling_headers(ended=design.ended)}
     return JSONResponse(body.model_dump(), 202, headers)
-
-
-def _polling_headers(design: Design) -> dict[str, str]:
-    return {} if design.ended else {"Retry-After": str(POLL_S)}
 
 
 @router.post(
@@ -83,12 +76,12 @@ def post_design(
 
 @router.get(
     "",
-    summary="All designs, newest first",
+    summary="Designs, newest first",
     responses=stated("invalid-input", "store-unavailable"),
 )
-def list_designs(query: Annotated[PageQuery, Query()], service: Service) -> DesignList:
-    """A page of designs. Paging stays stable while new designs arrive."""
-    page = service.store.designs(query.limit, query.cursor)
+def list_designs(query: Annotated[JobQuery, Query()], service: Service) -> DesignList:
+    """A page of designs, all or some. Paging stays stable while new designs arrive."""
+    page = service.store.designs(query.limit, query.cursor, query.wanted)
     return DesignList(items=[entry_of(design) for design in page.items], next_cursor=page.next_cursor)
 
 
@@ -102,7 +95,7 @@ def list_designs(query: Annotated[PageQuery, Query()], service: Service) -> Desi
 def get_design(design_id: str, request: Request, service: Service) -> Response:
     """Status, true progress, best so far, the recommended candidate with its reason, or what limits the design."""
     design = service.store.get(design_id)
-    return tagged(request, detail_of(design), _polling_headers(design))
+    return tagged(request, detail_of(design), polling_headers(ended=design.ended))
 
 
 @router.post(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Iterable
 
 from pydantic import Field
 
+from api.jobs import JobStatus
+from api.table import csv_text
 from physics.hazards import CAUTIONS
 from physics.result import Rating, ShotResult
 from physics.schema import Checked
@@ -16,9 +18,9 @@ from worker.records import (
     Candidate,
     Confirmation,
     Design,
-    DesignState,
     EndedBecause,
     GivenUp,
+    JobState,
     Miss,
     Progress,
     Reason,
@@ -44,20 +46,14 @@ class DesignAccepted(Checked):
     """The answer to a posted design."""
 
     id: str
-    status: DesignState
+    status: JobState
     links: DesignLinks
 
 
-class DesignEntry(Checked):
+class DesignEntry(JobStatus):
     """A design in the list."""
 
-    id: str
-    name: str = Field(description="The requester's label.")
-    status: DesignState
     progress: Progress
-    created_at: datetime
-    finished_at: datetime | None
-    expires_at: datetime | None
     links: DesignLinks
 
 
@@ -147,25 +143,17 @@ class DesignProvenance(Checked):
     bench: BenchUsed | None = Field(description="The bench that it named; its revision stays with the design.")
 
 
-class DesignDetail(Checked):
+class DesignDetail(JobStatus):
     """A design as it stands."""
 
-    id: str
-    name: str
-    status: DesignState
     progress: Progress
     best: CandidateRow | None = Field(description="Feasible candidate of least stored energy so far.")
     front_count: int = Field(description="Candidates on the trade-off front.")
     recommended: RecommendedCandidate | None = Field(description="Null while running, or when nothing is feasible.")
     limiting: LimitingFactors | None = Field(description="Filled when the design ended with nothing feasible.")
-    failure: str | None = Field(description="Why the design failed or trials were lost, in plain words.")
     given_up: list[GivenUp] = Field(description="The first islands that were given up, with the shot they died of.")
     ended_because: EndedBecause | None = Field(description="Null while it is active.")
     ending: str | None = Field(description="The same in words.")
-    created_at: datetime
-    started_at: datetime | None
-    finished_at: datetime | None
-    expires_at: datetime | None = Field(description="Until when the results are kept; null while active.")
     request: DesignRequest = Field(description="The request with every default filled in.")
     provenance: DesignProvenance
     continuations: list[Budget] = Field(description="Budgets that it was continued with since.")
@@ -193,7 +181,9 @@ def entry_of(design: Design) -> DesignEntry:
         name=design.request.name,
         status=design.state,
         progress=design.progress,
+        failure=design.failure,
         created_at=design.created_at,
+        started_at=design.started_at,
         finished_at=design.finished_at,
         expires_at=design.expires_at,
         links=links_of(design.id),
@@ -237,6 +227,12 @@ def row_of(design: Design, candidate: Candidate) -> CandidateRow:
         shots_count=candidate.shots_count,
         link=f"{PATH}/{design.id}/candidates/{candidate.number}",
     )
+
+
+def csv_of(rows: Iterable[CandidateRow], *, header: bool = True) -> str:
+    """The rows as CSV."""
+    columns = tuple(CandidateRow.model_fields)
+    return csv_text(columns, ({name: getattr(row, name) for name in columns} for row in rows), header=header)
 
 
 def detail_of(design: Design) -> DesignDetail:
