@@ -27,17 +27,6 @@ BENCH: Json = {
     "wires": DESIGN["search"]["wires"],
 }
 
-_SOME_ID = "0199c0de-0000-7000-8000-000000000000"
-
-#: A design that names a bench; the id is that of none.
-DESIGN_ON_BENCH: Json = {
-    "bench_id": _SOME_ID,
-    "workpiece": DESIGN["workpiece"],
-    "target": DESIGN["target"],
-    "limits": {"peak_current_a": 100_000},
-    "search": {name: DESIGN["search"][name] for name in ("turns", "gap")},
-}
-
 #: What a design may be continued with.
 CONTINUATION: Json = {"budget_trials_count": 480}
 
@@ -50,13 +39,6 @@ SHOT: Json = {
     "gap_m": 1e-3,
     "workpiece": DESIGN["workpiece"],
     "limits": DESIGN["limits"],
-}
-
-#: A shot that names a bench.
-SHOT_ON_BENCH: Json = {
-    "bench_id": _SOME_ID,
-    "bank": {"capacitance_farad": 1.2e-4, "charge_voltage_v": 6400.0},
-    **{name: SHOT[name] for name in ("coil", "gap_m", "workpiece")},
 }
 
 #: The same shot at several voltages and gaps.

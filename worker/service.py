@@ -16,7 +16,7 @@ from worker.closing import close_round
 from worker.job_store import JobStore
 from worker.records import Design, SlotName, Submission
 from worker.request import DesignRequest
-from worker.shot_list import ShotList, ShotListRequest, shots_of
+from worker.shot_list import BenchesOnce, ShotList, ShotListRequest, shots_of
 from worker.store import Store
 
 log = logging.getLogger(__name__)
@@ -91,8 +91,9 @@ class ShotListService:
         known = self.store.made_from(request, idempotency_key)
         if known is not None:
             return self.store.get(known)
-        shots = shots_of(request, self._designs.benches.named)
-        list_id, created = self.store.create(request, shots, idempotency_key)
+        benches = BenchesOnce(self._designs.benches.named)
+        shots = shots_of(request, benches)
+        list_id, created = self.store.create(request, shots, idempotency_key, benches.used)
         if created:
             queue(self.store, self._designs.send, list_id, self.store.slots)
         return self.store.get(list_id)

@@ -13,7 +13,7 @@ from pydantic import Field, TypeAdapter, ValidationError, model_validator
 from physics.result import Rating, Status, Summary
 from physics.schema import Checked, FieldProblem, field_problems
 from physics.shot import Shot
-from worker.bench import AskedShot, BenchRevision, NamedBench, ShotOnBench
+from worker.bench import AskedShot, BenchRevision, BenchUsed, NamedBench, ShotOnBench
 from worker.errors import InputRefused
 from worker.records import TERMINAL_STATES, JobProgress, JobState
 
@@ -29,6 +29,26 @@ ShotState = Literal["waiting", "finished", "failed", "skipped"]
 FindBench = Callable[[NamedBench], BenchRevision]
 
 _ASKED: TypeAdapter[Shot | ShotOnBench] = TypeAdapter(AskedShot)
+
+
+class BenchesOnce:
+    """Finds each bench once, so that all shots of a list which name it take the same revision."""
+
+    def __init__(self, find_bench: FindBench) -> None:
+        self._find = find_bench
+        self._known: dict[tuple[str, int | None], BenchRevision] = {}
+
+    def __call__(self, asked: NamedBench) -> BenchRevision:
+        """The bench that a request names. Raises InputRefused when there is none."""
+        key = asked.bench_id, asked.bench_revision
+        if key not in self._known:
+            self._known[key] = self._find(asked)
+        return self._known[key]
+
+    @property
+    def used(self) -> list[BenchUsed]:
+        """The benches that were found, each revision once."""
+        return list({(found.id, found.revision): found.used for found in self._known.values()}.values())
 
 
 class Variation(Checked):
@@ -99,6 +119,7 @@ class ShotList(Checked):
     progress: ShotListProgress
     failure: str | None
     vary: list[Variation]
+    benches: list[BenchUsed]
     created_at: datetime
     started_at: datetime | None
     finished_at: datetime | None
@@ -131,19 +152,10 @@ def slice_size(count: int) -> int:
 
 def shots_of(request: ShotListRequest, find_bench: FindBench) -> list[Shot]:
     """Every shot of a request, whole and checked. Raises InputRefused, with pointers into the request."""
-    known: dict[tuple[str, int | None], BenchRevision] = {}
-
-    def find_once(asked: NamedBench) -> BenchRevision:
-        """All shots of a list that name a bench take the same revision of it."""
-        key = asked.bench_id, asked.bench_revision
-        if key not in known:
-            known[key] = find_bench(asked)
-        return known[key]
-
     if request.shots is not None:
-        return _each_of(request.shots, find_once)
+        return _each_of(request.shots, find_bench)
     assert request.shot is not None
-    return _varied(request.shot, request.vary, find_once)
+    return _varied(request.shot, request.vary, find_bench)
 
 
 def _each_of(shots: Sequence[Shot | ShotOnBench], find_bench: FindBench) -> list[Shot]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain
@@ -14,6 +13,7 @@ from redis import Redis
 from physics.schema import Checked
 from physics.shot import Shot
 from worker import shot_list_scripts
+from worker.bench import BenchUsed
 from worker.codec import open_number_cursor, optional_time, seal_cursor, time_of
 from worker.errors import ShotUnknown
 from worker.identifiers import new_id
@@ -24,6 +24,7 @@ from worker.store_base import idempotency_words, key_of, raise_refused
 
 _SCRIPTS = ("CREATE", "STEP", "END")
 _SHOTS = TypeAdapter(list[Shot])
+_BENCHES = TypeAdapter(list[BenchUsed])
 _VARY = TypeAdapter(list[Variation])
 _COLLECTION = "shot-lists"
 
@@ -64,9 +65,15 @@ class ShotListStore(JobStore):
         return None if job is None else job.removeprefix(LIST_PREFIX)
 
     def create(
-        self, request: ShotListRequest, shots: Sequence[Shot], idempotency_key: str | None = None
+        self,
+        request: ShotListRequest,
+        shots: Sequence[Shot],
+        idempotency_key: str | None = None,
+        benches: Sequence[BenchUsed] = (),
     ) -> tuple[str, bool]:
         """Row, slices and idempotency record in one step; returns the list's id, and whether this call made it.
+
+        `benches` are those that the shots were resolved with.
 
         Raises IdempotencyConflict on another body.
         """
@@ -77,6 +84,7 @@ class ShotListStore(JobStore):
             *idempotency_words(_scoped(idempotency_key), request.model_dump_json()),
             request.name,
             _VARY.dump_json(request.vary),
+            _BENCHES.dump_json(list(benches)),
             each,
             len(shots),
             *(_packed(_SHOTS.dump_json(list(shots[first : first + each]))) for first in range(0, len(shots), each)),
@@ -218,7 +226,8 @@ def _read(list_id: str, row: Mapping[str, str], rank: int | None) -> ShotList:
             repeats_count=int(row.get("repeats", 0)),
         ),
         failure=f"{failed} of {count} shots failed; each says why" if failed else None,
-        vary=[Variation.model_validate(found) for found in json.loads(row["vary"])],
+        vary=_VARY.validate_json(row["vary"]),
+        benches=_BENCHES.validate_json(row["benches"]),
         created_at=time_of(row["created_at"]),
         started_at=optional_time(row.get("started_at")),
         finished_at=optional_time(row.get("finished_at")),

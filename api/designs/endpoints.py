@@ -61,7 +61,7 @@ def _accepted(design: Design) -> Response:
     ),
 )
 def post_design(
-    design: Annotated[AskedDesign, Body(examples=[examples.DESIGN, examples.DESIGN_ON_BENCH])],
+    design: Annotated[AskedDesign, Body(examples=[examples.DESIGN])],
     service: Service,
     idempotency_key: IdempotencyKey = None,
 ) -> Response:

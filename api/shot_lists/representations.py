@@ -13,6 +13,7 @@ from physics.hazards import CAUTIONS
 from physics.result import Rating, ShotResult, Status, Summary
 from physics.schema import Checked
 from physics.shot import Shot
+from worker.bench import BenchUsed
 from worker.records import JobState
 from worker.shot_list import ShotList, ShotListProgress, ShotOutcome, ShotState, Value, Variation, values_of
 
@@ -42,10 +43,17 @@ class ShotListEntry(JobStatus):
     links: ShotListLinks
 
 
+class ShotListProvenance(Checked):
+    """What the shots were made whole with."""
+
+    benches: list[BenchUsed] = Field(description="Benches that they named; their revisions stay with the list.")
+
+
 class ShotListDetail(ShotListEntry):
     """A list of shots as it stands."""
 
     vary: list[Variation] = Field(description="What is varied; empty where the shots were given one by one.")
+    provenance: ShotListProvenance
     cautions: list[str]
 
 
@@ -112,7 +120,9 @@ def entry_of(found: ShotList) -> ShotListEntry:
 
 def detail_of(found: ShotList) -> ShotListDetail:
     """A list with everything but its shots."""
-    return ShotListDetail.model_validate({**_status_of(found), "vary": found.vary, "cautions": list(CAUTIONS)})
+    provenance = ShotListProvenance(benches=found.benches)
+    own = {"vary": found.vary, "provenance": provenance, "cautions": list(CAUTIONS)}
+    return ShotListDetail.model_validate({**_status_of(found), **own})
 
 
 def _status_of(found: ShotList) -> dict[str, object]:

@@ -20,7 +20,7 @@ from worker.bench_store import BenchStore
 
 router = APIRouter(prefix="/v1/shots", tags=["shots"])
 
-PostedShot = Annotated[AskedShot, Body(examples=[examples.SHOT, examples.SHOT_ON_BENCH])]
+PostedShot = Annotated[AskedShot, Body(examples=[examples.SHOT])]
 
 _REFUSALS = stated("malformed-json", "too-large", "unsupported-media-type", "invalid-input", "store-unavailable")
 
@@ -35,7 +35,7 @@ async def run_shot(request: Request, shot: PostedShot, benches: Benches) -> Shot
     """Simulates one discharge and answers with its figures, energy balance, ratings, hazards and series.
 
     A run that over-crushes the part, leaves the range of the material data or does not converge is
-    answered with 200 and a `status` that says so, with advice.
+    answered with 200 and a `status` that says so, with advice. A shot may name a bench instead of describing it.
     """
     return await simulate(request, await _resolved(shot, benches))
 

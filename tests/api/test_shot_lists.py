@@ -210,6 +210,7 @@ def test_list_on_a_bench(client: httpx.Client, shot: Json, wait_for_end: WaitFor
     load |= {"bench_id": bench["id"], "bank": {"charge_voltage_v": 5000.0, "capacitance_farad": 1e-4}}
     vary = [{"pointer": "/bank/charge_voltage_v", "values": [5000.0, 9000.0]}]
     body = wait_for_end(_posted(client, {"shot": load, "vary": vary}).headers["Location"])
+    assert body["provenance"]["benches"] == [{"id": bench["id"], "revision": 1, "name": "bay 3"}]
     rows = client.get(body["links"]["shots"]).json()["items"]
     assert [row["exceeded"] for row in rows] == ["", "charge_voltage_v stored_energy_j"]
     loose = load | {"limits": {"stored_energy_j": 5000}}
