@@ -38,6 +38,8 @@ def _problem(answer: httpx.Response, status: int, slug: str) -> Json:
         "/v1/designs/unknown/candidates",
         "/v1/designs/unknown/candidates/1",
         "/v1/materials/unobtainium",
+        "/v1/benches/unknown/revisions",
+        "/v1/shot-lists/unknown/shots",
         "/problems/unknown",
         "/docs-assets/nothing.js",
         "/redoc",
@@ -57,6 +59,9 @@ def test_unknown_address_is_404(client: httpx.Client, path: str) -> None:
         ("GET", "/v1/designs/1/cancel", {"POST"}),
         ("DELETE", "/v1/materials", {"GET"}),
         ("POST", "/livez", {"GET"}),
+        ("GET", "/v1/shots/check", {"POST"}),
+        ("POST", "/v1/benches/1", {"GET", "PUT", "DELETE"}),
+        ("PUT", "/v1/shot-lists/1", {"GET", "DELETE"}),
     ],
 )
 def test_wrong_method_is_405(client: httpx.Client, method: str, path: str, allowed: set[str]) -> None:
@@ -67,7 +72,7 @@ def test_wrong_method_is_405(client: httpx.Client, method: str, path: str, allow
 
 
 @pytest.mark.parametrize("content_type", ["text/plain", "application/xml", "application/x-www-form-urlencoded", ""])
-@pytest.mark.parametrize("path", ["/v1/shots", "/v1/designs"])
+@pytest.mark.parametrize("path", ["/v1/shots", "/v1/shots/check", "/v1/shot-lists", "/v1/benches", "/v1/designs"])
 def test_other_media_type_is_415(client: httpx.Client, path: str, content_type: str) -> None:
     """A body that does not say it is JSON is refused."""
     headers = {"Content-Type": content_type} if content_type else {}
