@@ -169,6 +169,17 @@ def test_wrong_shot_is_told_with_its_place(client: httpx.Client, shot: Json) -> 
     assert client.get("/v1/shot-lists").json() == before
 
 
+def test_thousand_whole_shots_are_taken(client: httpx.Client, shot: Json, wait_for_end: WaitForEnd) -> None:
+    """As many shots as a list may have fit into a body with every default filled in; one more is refused."""
+    whole = client.post("/v1/shots/check", json=shot).json()["shot"]
+    shots = [whole | {"gap_m": 1e-3 + n * 1e-6} for n in range(1000)]
+    path = _posted(client, {"shots": shots}).headers["Location"]
+    assert client.get(f"{path}/shots/999").json()["shot"] == shots[-1]
+    _cancelled(client, path, wait_for_end)
+    (error,) = _errors(client.post("/v1/shot-lists", json={"shots": [*shots, whole]}))
+    assert error["pointer"] == "/shots"
+
+
 def test_wrong_value_of_a_sweep_is_told_with_its_place(client: httpx.Client, sweep: Json) -> None:
     """A value that no shot can have is told where it stands in the sweep."""
     sweep["vary"][0]["values"] = [1e-3, 1.4]
