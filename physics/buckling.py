@@ -14,6 +14,7 @@ wavy surface, which makes waves grow faster, is left out.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,8 @@ from numpy.typing import NDArray
 from physics.plasticity import Strength
 
 Floats = NDArray[np.float64]
+#: One number, or one a step.
+Values = float | Floats
 
 #: Growth of a flaw that counts as buckled (20 to 25 in Lindberg & Florence, Dynamic Pulse Buckling (1987); from
 #: memory, medium).
@@ -39,21 +42,24 @@ class Growth:
     waves: int
 
 
-@dataclass(frozen=True)
-class Flow:
-    """A ring at one instant of its collapse: hoop stress (Pa), tangent modulus (Pa), ds/d(rate) (Pa s)."""
+class Flow(NamedTuple):
+    """A ring while it collapses: hoop stress (Pa), tangent modulus (Pa), ds/d(rate) (Pa s)."""
 
-    stress: float
-    tangent: float
-    viscosity: float
+    stress: Values
+    tangent: Values
+    viscosity: Values
 
 
-def growth_rates(waves: NDArray[np.int64], radius: float, wall: float, density: float, flow: Flow) -> Floats:
-    """Rate (1/s) at which a flaw of each number of waves grows, 0 where it does not; lengths in m, density kg/m^3."""
+def growth_rates(waves: NDArray[np.int64], radius: Values, wall: Values, density: float, flow: Flow) -> Floats:
+    """Rate (1/s) at which a flaw of each number of waves grows, 0 where it does not; lengths in m, density kg/m^3.
+
+    `radius`, `wall` and what `flow` holds are numbers, or of shape (steps, 1): then shape (steps, waves) comes back.
+    """
     square = waves.astype(np.float64) ** 2
-    stiffness = wall**2 * square / (12.0 * radius**2)
-    drive = np.maximum((square - 1.0) / (density * radius**2) * (flow.stress - flow.tangent * stiffness), 0.0)
-    drag = 0.5 * (square - 1.0) / (density * radius**2) * stiffness * flow.viscosity
+    stiffness = square * (wall**2 / (12.0 * radius**2))
+    share = (square - 1.0) / (density * radius**2)
+    drive = np.maximum(share * (flow.stress - flow.tangent * stiffness), 0.0)
+    drag = 0.5 * share * stiffness * flow.viscosity
     # -q/2 + sqrt(q^2/4 + p^2), written so that nothing cancels.
     return np.asarray(drive / (drag + np.sqrt(drag**2 + drive) + 1e-300))
 
@@ -64,24 +70,22 @@ def amplification(time: Floats, radius: Floats, wall: Floats, metal: Strength) -
     `time` in s, mean `radius` and `wall` in m, each of shape (steps,).
     """
     waves = np.arange(2, _MOST_WAVES + 1)
-    exponent = np.zeros(waves.size)
     speed = np.gradient(radius, time)
-    for k in range(1, time.size):
-        if speed[k] < -_SLOWEST:
-            flow = _flow(metal, np.log(radius[0] / radius[k]), -speed[k] / radius[k])
-            rates = growth_rates(waves, float(radius[k]), float(wall[k]), metal.density, flow)
-            exponent += rates * (time[k] - time[k - 1])
+    inward = 1 + np.flatnonzero(speed[1:] < -_SLOWEST)
+    at, rate = radius[inward, None], -speed[inward, None] / radius[inward, None]
+    rates = growth_rates(waves, at, wall[inward, None], metal.density, _flow(metal, np.log(radius[0] / at), rate))
+    exponent = (time[inward] - time[inward - 1]) @ rates
     worst = int(np.argmax(exponent))
     return Growth(float(np.cosh(min(exponent[worst], _LARGEST_EXPONENT))), int(waves[worst]))
 
 
-def _flow(metal: Strength, strain: float, rate: float) -> Flow:
+def _flow(metal: Strength, strain: Floats, rate: Floats) -> Flow:
     """The ring's flow after Johnson and Cook, cold."""
-    strain = max(strain, 1e-4)
+    strain = np.maximum(strain, 1e-4)
     hardened = metal.a + metal.b * strain**metal.n
-    factor = 1.0 + metal.c * np.log(max(rate / metal.reference_rate, 1.0))
+    factor = 1.0 + metal.c * np.log(np.maximum(rate / metal.reference_rate, 1.0))
     return Flow(
-        stress=float(hardened * factor),
-        tangent=float(metal.b * metal.n * strain ** (metal.n - 1.0) * factor),
-        viscosity=float(hardened * metal.c / rate),
+        stress=hardened * factor,
+        tangent=metal.b * metal.n * strain ** (metal.n - 1.0) * factor,
+        viscosity=hardened * metal.c / rate,
     )

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from physics.kernel_cache import kernel
-from physics.linear import dot, factor, solve
+from physics.linear import factor, row_dot, solve
 from physics.mesh import CoilMesh
 
 GAMMA = 1.0 - 1.0 / sqrt(2.0)
@@ -161,16 +161,21 @@ def gather_rows(unknowns, matrix, out):
 @kernel
 def _gather_columns(unknowns, half, out):
     """Rows of the independent currents from those of filaments; columns stay as they are."""
-    modes = unknowns.mode_filament.size
-    out[:, :] = 0.0
+    modes, columns = unknowns.mode_filament.size, out.shape[1]
+    for d in range(columns):
+        out[0, d] = out[out.shape[0] - 1, d] = 0.0
     for t in range(unknowns.centre.size):
-        out[0, :] += half[unknowns.centre[t], :]
+        c = unknowns.centre[t]
+        for d in range(columns):
+            out[0, d] += half[c, d]
     for k in range(modes):
         f, c, mu = unknowns.mode_filament[k], unknowns.mode_centre[k], unknowns.mode_multiplicity[k]
-        for d in range(out.shape[1]):
+        for d in range(columns):
             out[1 + k, d] = half[f, d] - mu * half[c, d]
     for j in range(unknowns.cells):
-        out[1 + modes + j, :] = half[unknowns.filaments + j, :]
+        n = unknowns.filaments + j
+        for d in range(columns):
+            out[1 + modes + j, d] = half[n, d]
 
 
 @kernel
@@ -214,9 +219,14 @@ def add_resistance(unknowns, resistance, scale, matrix):
         matrix[1 + k, 1 + k] += scale * w[f] * resistance[f]
         matrix[0, 1 + k] -= scale * mu * w[c] * resistance[c]
         matrix[1 + k, 0] -= scale * mu * w[c] * resistance[c]
-        for m in range(modes):
-            if unknowns.mode_centre[m] == c:
-                matrix[1 + k, 1 + m] += scale * mu * unknowns.mode_multiplicity[m] * w[c] * resistance[c]
+        # Those of one turn follow each other.
+        for m in range(k, modes):
+            if unknowns.mode_centre[m] != c:
+                break
+            shared = scale * mu * unknowns.mode_multiplicity[m] * w[c] * resistance[c]
+            matrix[1 + k, 1 + m] += shared
+            if m > k:
+                matrix[1 + m, 1 + k] += shared
     for j in range(unknowns.cells):
         n = unknowns.filaments + j
         matrix[1 + modes + j, 1 + modes + j] += scale * w[n] * resistance[n]
@@ -239,7 +249,7 @@ def linkages(loop, inductance, q, out):
     """Flux (Wb turns) of the independent currents: coil and cells by `inductance`, the loop outside added."""
     last = q.size - 1
     for i in range(q.size):
-        out[i] = dot(inductance[i], q, q.size)
+        out[i] = row_dot(inductance, i, q, q.size)
     out[0] += loop.inductance * q[0] + loop.shared_inductance * q[last]
     out[last] += loop.shared_inductance * q[0] + loop.crowbar_inductance * q[last]
 
@@ -283,7 +293,7 @@ def _correct_first(loop, before, after, work):
     for _ in range(_MOST_CORRECTIONS):
         largest, change = 0.0, 0.0
         for i in range(size):
-            work.slope[i] = work.rhs[i] - dot(work.between[i], work.first, size)
+            work.slope[i] = work.rhs[i] - row_dot(work.between, i, work.first, size)
         if not loop.closed:
             work.slope[0] = 0.0
         solve(work.lower, work.slope)

@@ -20,6 +20,7 @@ from physics.kernel_cache import kernel
 from physics.linear import dot, factor, solve
 from physics.motion import (
     crushed,
+    longest_flight,
     longest_step,
     make_window,
     move,
@@ -80,7 +81,11 @@ from physics.turns import arc_voltage, hoop_elastic_energy, rupture, turns_kinet
 Floats = NDArray[np.float64]
 
 # Energy left, as a share of the bank's, below which nothing more can happen, and below which no force is left.
-_SPENT, _GONE = 1e-3, 1e-8
+_SPENT, _GONE = 1e-3, 1e-6
+# Steps in the time of quiet that ends a run, once things only fly on.
+_STEPS_OF_FLIGHT = 16.0
+# A current that only decays is followed in steps of at most this share of the time so far.
+_SHARE_OF_TIME = 0.05
 # A run takes at most so many quarter periods.
 _LONGEST = 200.0
 # A spark gap's resistance starts at so many times the loop's impedance: what goes before is formation delay.
@@ -89,6 +94,8 @@ _SPARK_START = 10.0
 _SPARK_GROWTH = 0.3
 # The step may take this share of what resistance takes in a period, which counts as this share of the energy at least.
 _OF_DAMPING, _LEAST_LOST = 1e-3, 1e-4
+# After the first current zero this share of the steps does, and fewer as the energy is spent.
+_LATER = 0.6
 # So many steps of the tail share their resistances.
 _HELD = 8
 # While things move, the current changes by at most this share of its peak in a step: it falls fast once a turn breaks.
@@ -158,6 +165,13 @@ def _steps_when_still(controls, left, quarters):
     return min(max(steps, controls.steps_when_still), max(controls.steps_to_peak, controls.steps_when_still))
 
 
+@kernel
+def _steps_now(controls, left):
+    """Steps in a quarter period after the first half, when the share `left` of the energy can still move things."""
+    least = min(controls.steps_when_still, controls.steps_to_peak)
+    return max(_LATER * controls.steps_to_peak * left ** (1.0 / 3.0), least)
+
+
 def run(
     model: Model, fields: Fields, heat: Heat, work: StepWork, loads: tuple[Loads, Loads], totals: Floats, rows: Floats
 ) -> tuple[int, int]:
@@ -187,19 +201,18 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
     stored = 0.5 * discharge.capacitance * voltage**2
     # A bank below the switch's drop does not strike its arc.
     state, frozen = BANK if voltage > discharge.drop else OPEN, not controls.motion
-    usual_step = quarter / controls.steps_to_peak
+    first_step = usual_step = quarter / controls.steps_to_peak
     highest = _USUAL_PEAK * voltage * sqrt(discharge.capacitance / inductance)
     # At any ordinary damping less than a thousandth of the energy is left after so many quarter periods.
     stop_time = controls.stop_time if controls.stop_time > 0.0 else _LONGEST * quarter
     quiet_time = controls.quiet_time + 0.25 * quarter if controls.motion else 0.0
     totals[STEP] = usual_step
     totals[SPARK_ACTION] = discharge.spark**2 / (_SPARK_START**2 * inductance / discharge.capacitance)
-    first_outer, first_level = body.radius[0, -1], body.level[-1, -1]
     last_yield = 0.0
     now, slope = np.array([0.0, 0.0, voltage]), np.zeros(3)
-    still_step, last_h, last_state, warming = usual_step, 0.0, state, 0.0
+    still_step, last_h, last_state, warming = first_step, 0.0, state, 0.0
     settled = settle(part, body, totals, 0.0, 1e-12)
-    window = make_window(model)
+    moved_h, window = 0.0, make_window(model)
     note_window(model, window)
     flux_before = np.zeros_like(fields.flux)
     totals[ZERO_TIME] = totals[BURST_TIME] = -1.0
@@ -210,7 +223,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             # Where only the ringing was left at the run's own end, the rest of it changes nothing that counts.
             return COMPLETED if frozen and controls.stop_time <= 0.0 else STOPPED_EARLY, used
         # Nothing moves any more: only the ringing is left, and it needs fewer steps.
-        still = frozen and totals[ZERO_TIME] > 0.0
+        still = frozen and totals[ZERO_TIME] > 0.0 and state != FREEWHEEL
         h = min(still_step if still else usual_step, stop_time - time)
         spark_resistance = 0.0
         if discharge.spark > 0.0:
@@ -218,8 +231,12 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
             rise = steepest * (_SPARK_GROWTH * action / steepest**2) ** (1.0 / 3.0)
             h = min(h, _SPARK_GROWTH * action / (abs(current) + rise) ** 2)
             spark_resistance = discharge.spark / sqrt(action + 0.5 * h * current**2)
-        if not frozen:
-            h = min(longest_step(model, h), _FIRST * usual_step + 0.5 * time)
+        # Without a current nothing depends on the inductances, while pieces and part may still fly on.
+        coupled = state != OPEN or totals[MAGNETIC] > _GONE * stored
+        if not frozen and not coupled:
+            h = longest_flight(model, max(quiet_time / _STEPS_OF_FLIGHT, h))
+        elif not frozen:
+            h = min(longest_step(model, h), _FIRST * first_step + 0.5 * time)
             if slope[0] != 0.0:
                 h = min(h, max(_LARGEST_CHANGE * highest / abs(slope[0]), _SHORTEST * h))
         if warming > 0.0:
@@ -229,14 +246,12 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         )
 
         fields.before[:, :] = fields.after
-        yielded, coupled = False, True
+        yielded = False
         if not frozen:
-            ok, yielded = move(model, heat, loads, last_loads, h)
+            ok, yielded = move(model, heat, loads, last_loads, h, moved_h)
             if not ok:
                 return OVER_CRUSHED, used
             locate(coil, turns, part, body, model.points)
-            # Where no current is left nothing depends on the inductances, while pieces may still fly on.
-            coupled = state != OPEN or totals[MAGNETIC] > _GONE * stored
             if coupled:
                 if travelled(model, window) > controls.window:
                     open_window(model, fields, window)
@@ -319,6 +334,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         slope[1] = (bank_current - now[1]) / h
         now[0], now[1], now[2] = current, bank_current, node_voltage
         time += h
+        moved_h = h
         totals[LOWEST_VOLTAGE] = min(totals[LOWEST_VOLTAGE], voltage)
         totals[HIGHEST_BANK_CURRENT] = max(totals[HIGHEST_BANK_CURRENT], abs(bank_current))
 
@@ -333,7 +349,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
                 last_yield = time
                 settled = 0.0
             settled = settle(part, body, totals, settled, h)
-            code = crushed(model, first_outer, first_level)
+            code = crushed(model)
             if code >= 0:
                 return code, used + 1
         if not valid:
@@ -360,7 +376,13 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         past_peak = 1.25 * totals[ZERO_TIME] if totals[ZERO_TIME] > 0.0 else 4.0 * quarter
         if not frozen and state != OPEN and totals[BURST_TIME] < 0.0 and quiet > max(past_peak, quiet_time):
             frozen = True
-        if frozen and still_step == usual_step and totals[ZERO_TIME] > 0.0:
-            left = (in_bank + totals[MAGNETIC]) / stored
+        left = (in_bank + totals[MAGNETIC]) / stored
+        if frozen and still_step == first_step and totals[ZERO_TIME] > 0.0:
             still_step = quarter / _steps_when_still(controls, left, time / quarter)
+        if totals[ZERO_TIME] > 0.0 or state == FREEWHEEL:
+            usual_step = quarter / _steps_now(controls, left)
+        if state == FREEWHEEL and slope[0] != 0.0:
+            # Nothing oscillates any more.
+            decaying = min(_LARGEST_CHANGE * highest / abs(slope[0]), _SHARE_OF_TIME * time)
+            usual_step = max(usual_step, decaying)
     return STOPPED_EARLY, rows.shape[0]

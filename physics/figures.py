@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import cast
 
 import numpy as np
@@ -18,24 +19,48 @@ Floats = NDArray[np.float64]
 _SERIES_POINTS = 300
 #: No parabola is laid through steps that differ more than so many times.
 _UNEVEN = 4.0
+_NEWTON_STEPS = 4
 
 
 def peak_of(time: Floats, value: Floats) -> tuple[float, float]:
-    """Largest value and its time (s), by the parabola through the highest sample and its neighbours."""
+    """Largest value and its time (s): the quartic through the highest sample and two on either side.
+
+    Where samples are uneven or too few it is the parabola through three, or the sample itself.
+    """
     k = int(np.argmax(value))
-    if k == 0 or k == len(value) - 1:
-        return float(value[k]), float(time[k])
-    left, right = time[k] - time[k - 1], time[k + 1] - time[k]
-    slope_left, slope_right = (value[k] - value[k - 1]) / left, (value[k + 1] - value[k]) / right
-    bend = (slope_right - slope_left) / (left + right)
-    if bend >= 0.0:
-        return float(value[k]), float(time[k])
-    if max(left, right) > _UNEVEN * min(left, right):
-        return float(value[k]), float(time[k])
-    # Slope of the parabola at the middle sample.
-    slope = (slope_left * right + slope_right * left) / (left + right)
-    shift = -0.5 * slope / bend
-    return float(value[k] + 0.5 * slope * shift), float(time[k] + shift)
+    for reach in (2, 1):
+        if reach <= k < len(value) - reach:
+            near = slice(k - reach, k + reach + 1)
+            found = _top(time[near].tolist(), value[near].tolist())
+            if found is not None:
+                return found
+    return float(value[k]), float(time[k])
+
+
+def _top(t: list[float], v: list[float]) -> tuple[float, float] | None:
+    """Top of the polynomial through samples whose middle one is highest; None if it lies outside its neighbours."""
+    gaps = [after - before for before, after in pairwise(t)]
+    if max(gaps) > _UNEVEN * min(gaps):
+        return None
+    # Newton's divided differences; then his steps for the zero of the slope.
+    coefficients = list(v)
+    for order in range(1, len(t)):
+        for j in range(len(t) - 1, order - 1, -1):
+            coefficients[j] = (coefficients[j] - coefficients[j - 1]) / (t[j] - t[j - order])
+    middle = len(t) // 2
+    at = t[middle]
+    for _ in range(_NEWTON_STEPS):
+        height, slope, bend = coefficients[-1], 0.0, 0.0
+        for node, coefficient in zip(t[-2::-1], coefficients[-2::-1], strict=True):
+            bend = bend * (at - node) + 2.0 * slope
+            slope = slope * (at - node) + height
+            height = height * (at - node) + coefficient
+        if bend >= 0.0:
+            return None
+        at -= slope / bend
+        if not t[middle - 1] < at < t[middle + 1]:
+            return None
+    return height, at
 
 
 def summary(run: Run) -> Summary:
@@ -95,6 +120,8 @@ def _settled_temperature(run: Run) -> float:
     heat = 2.0 * (run.heat.ohmic[cells] * run.heat.mass[cells]).sum() + (body.heat * body.cell_mass).sum()
     metals = part.slice_metal
     mass = body.cell_mass.sum(axis=1)
+    if (metals == metals[0]).all():
+        return float(run.temperature_at(int(metals[0]), heat / mass.sum()))
 
     def excess(temperature: float) -> float:
         return float(sum(m * _enthalpy(tables, k, temperature) for k, m in zip(metals, mass, strict=True)) - heat)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from physics.constants import MU_0
 from physics.kernel_cache import kernel, reordering_kernel
-from physics.linear import dot
+from physics.linear import row_dot
 from physics.loops import mutual_gradient, rectangle_mean_distance, ring_self_by_swelling
 from physics.mesh import CoilMesh, PartMesh
 
@@ -236,13 +236,13 @@ def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loa
     loads.inward[0] = 0.0
     for p in range(own):
         f = coil.point_filament[p]
-        force = points.share[p] * current[f] * dot(by_radius[p], linked, n)
+        force = points.share[p] * current[f] * row_dot(by_radius, p, linked, n)
         loads.turn[coil.turn[f]] += coil.point_multiplicity[p] * force
     for p in range(own, points.used[0]):
         carried = points.share[p] * current[points.cell[p]]
         # Twice: the mirror image pushes the same nodes.
-        outward = 2.0 * carried * dot(by_radius[p], linked, n)
-        upward = 2.0 * carried * dot(by_height[p], linked, n)
+        outward = 2.0 * carried * row_dot(by_radius, p, linked, n)
+        upward = 2.0 * carried * row_dot(by_height, p, linked, n)
         loads.inward[0] -= outward
         _push(part, body, points, p, outward, upward, carried, loads)
 

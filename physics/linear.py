@@ -21,6 +21,24 @@ def dot(x, y, n):
 
 
 @reordering_kernel
+def row_dot(matrix, i, x, n):
+    """Scalar product of the first n entries of row i with x; cutting out the row would count one more reference."""
+    total = 0.0
+    for j in range(n):
+        total += matrix[i, j] * x[j]
+    return total
+
+
+@reordering_kernel
+def _rows_dot(matrix, i, k, n):
+    """Scalar product of the first n entries of rows i and k."""
+    total = 0.0
+    for j in range(n):
+        total += matrix[i, j] * matrix[k, j]
+    return total
+
+
+@reordering_kernel
 def _take_off(matrix, i, j, n):
     """Rows i to i+3 less their products with rows j to j+3 over the first n columns: sixteen sums at a time."""
     a0, a1, a2, a3 = matrix[i], matrix[i + 1], matrix[i + 2], matrix[i + 3]
@@ -57,8 +75,8 @@ def factor(matrix):
             done = i
         for r in range(i, i + rows):
             for c in range(done, r):
-                matrix[r, c] = (matrix[r, c] - dot(matrix[r], matrix[c], c)) / matrix[c, c]
-            pivot = matrix[r, r] - dot(matrix[r], matrix[r], r)
+                matrix[r, c] = (matrix[r, c] - _rows_dot(matrix, r, c, c)) / matrix[c, c]
+            pivot = matrix[r, r] - _rows_dot(matrix, r, r, r)
             if not pivot > 0.0:
                 return False
             matrix[r, r] = sqrt(pivot)
@@ -70,7 +88,7 @@ def solve(lower, x):
     """Solve in place with the factor of :func:`factor`."""
     n = x.size
     for i in range(n):
-        x[i] = (x[i] - dot(lower[i], x, i)) / lower[i, i]
+        x[i] = (x[i] - row_dot(lower, i, x, i)) / lower[i, i]
     for i in range(n - 1, -1, -1):
         x[i] /= lower[i, i]
         for j in range(i):

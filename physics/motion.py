@@ -14,7 +14,7 @@ from physics.deformation import advance, coast, stable_step
 from physics.geometry import locate, split
 from physics.inductance import assemble, follow
 from physics.kernel_cache import kernel
-from physics.linear import dot
+from physics.linear import row_dot
 from physics.state import BORE_CLOSED, OVER_CRUSHED, RIM_EXTRUDED
 from physics.turns import advance_turns, turns_plastic_work
 
@@ -31,6 +31,8 @@ _LARGEST_STRAIN = 2.5
 _PAST_RUPTURE, _SHARE_OF_WINDOW, _SHORTEST_TO_RUPTURE = 1.02, 0.3, 0.1
 # The turns, which collide, want at least so many steps of motion in one of the circuit.
 _LEAST_PIECES = 1
+# Forces are extrapolated over no more than so many times the step that they changed in.
+_FARTHEST = 2.0
 
 
 @kernel
@@ -82,7 +84,7 @@ def update_inductance(model, fields):
 def centre_linkage(model, fields, t, q):
     """Flux linkage (Wb) of the centre filament of turn t, mirror images apart, with the independent currents q."""
     points, c = model.points, model.unknowns.centre[t]
-    total = dot(fields.centre_base[t], q, q.size) + dot(fields.rows[c], q, q.size)
+    total = row_dot(fields.centre_base, t, q, q.size) + row_dot(fields.rows, c, q, q.size)
     for p in range(points.used[0]):
         carried = points.weight[p] * points.share[p] * fields.current[points.cell[p]]
         out, up = points.radius[p] - fields.base_radius[p], points.height[p] - fields.base_height[p]
@@ -110,16 +112,21 @@ def bore_closed(model):
 
 
 @kernel
-def move(model, heat, loads, last_loads, h):
-    """Part and turns through one electrical step; (ok, anything yielded)."""
+def move(model, heat, loads, last_loads, h, last_h):
+    """Part and turns through one electrical step of `h` s; (ok, anything yielded).
+
+    Forces are extrapolated from those of the step before, of `last_h` s, to the start of each sub-step: speeds stand
+    half a sub-step before and after.
+    """
     body, turns, strengths = model.body, model.turns, model.tables.strength
     pieces = max(_LEAST_PIECES, int(h / stable_step(body, strengths)) + 1)
     dt = h / pieces
     work = body.work[0] + turns_plastic_work(turns)
     taylor_quinney = model.controls.taylor_quinney
     turn, node, level = loads.turn.copy(), loads.node.copy(), loads.level.copy()
+    reach = min(h / last_h, _FARTHEST) if last_h > 0.0 else 0.0
     for i in range(pieces):
-        share = (i + 0.5) / pieces
+        share = reach * i / pieces
         for t in range(turn.size):
             turn[t] = loads.turn[t] + share * (loads.turn[t] - last_loads.turn[t])
         _ahead(loads.node, last_loads.node, share, node)
@@ -167,27 +174,33 @@ def note_window(model, window):
 
 
 @kernel
-def longest_step(model, usual):
-    """Longest step (s), within a hundredth of the usual, that is short against what moves.
+def longest_flight(model, usual):
+    """Longest step (s), within a hundredth of the usual, to what motion by itself brings about.
 
-    The gap opens by no more than a share of the window, a closing bore loses no more than a fifth, and the step ends
-    just past the moment when a turn breaks.
+    A closing bore loses no more than a fifth, and the step ends just past the moment when a turn breaks.
     """
-    body, turns, controls = model.body, model.turns, model.controls
-    opening, longest = 0.0, usual
+    body, turns, longest = model.body, model.turns, usual
     for s in range(body.radius.shape[0]):
-        opening = max(opening, abs(body.speed[s, -1]))
         if body.radius[s, 0] > 0.0 and body.speed[s, 0] < 0.0:
             longest = min(longest, 0.2 * body.radius[s, 0] / -body.speed[s, 0])
-    fastest = 0.0
     for t in range(turns.radius.size):
-        fastest = max(fastest, abs(turns.speed[t]))
         if turns.rupture_time[t] < 0.0 and turns.speed[t] > 0.0:
-            left = (controls.rupture_strain - turns.strain[t]) * turns.radius[t] / turns.speed[t]
+            left = (model.controls.rupture_strain - turns.strain[t]) * turns.radius[t] / turns.speed[t]
             longest = min(longest, max(_PAST_RUPTURE * left, _SHORTEST_TO_RUPTURE * usual))
-    opening += fastest
-    if opening > 0.0:
-        longest = min(longest, _SHARE_OF_WINDOW * controls.window * _gap(model) / opening)
+    return max(longest, 0.01 * usual)
+
+
+@kernel
+def longest_step(model, usual):
+    """The same where the matrix has to follow: the gap opens by no more than a share of the window."""
+    body, turns = model.body, model.turns
+    longest, rim, turn = longest_flight(model, usual), 0.0, 0.0
+    for s in range(body.radius.shape[0]):
+        rim = max(rim, abs(body.speed[s, -1]))
+    for t in range(turns.radius.size):
+        turn = max(turn, abs(turns.speed[t]))
+    if rim + turn > 0.0:
+        longest = min(longest, _SHARE_OF_WINDOW * model.controls.window * _gap(model) / (rim + turn))
     return max(longest, 0.01 * usual)
 
 
@@ -272,20 +285,20 @@ def open_window(model, fields, window):
 
 
 @kernel
-def crushed(model, first_outer, first_level):
+def crushed(model):
     """End code if the part has left the range of the radial model, else -1."""
-    body = model.body
+    body, part = model.body, model.part
     # Squeezed beyond recognition, or thrown back into the coil by trapped flux.
     if _gap(model) < 0.0:
         return OVER_CRUSHED
     for s in range(body.strain.shape[0]):
-        if body.radius[s, -1] < _SMALLEST_SHRINK * first_outer:
+        if body.radius[s, -1] < _SMALLEST_SHRINK * part.node_radius_m[-1]:
             return OVER_CRUSHED
         for strain in body.strain[s]:
             if strain > _LARGEST_STRAIN:
                 return OVER_CRUSHED
     if bore_closed(model):
         return BORE_CLOSED
-    if body.level[-1, -1] < _THINNEST_RIM * first_level:
+    if body.level[-1, -1] < _THINNEST_RIM * part.level_m[-1]:
         return RIM_EXTRUDED
     return -1

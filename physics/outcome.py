@@ -17,7 +17,7 @@ from physics.schema import unit_of
 from physics.shot import Shot
 
 #: Version of the model; any change of its numbers changes it.
-MODEL_VERSION = "2.1"
+MODEL_VERSION = "2.2"
 
 #: Code beside those of the kernels.
 INSULATION_FAILED = 100

@@ -34,9 +34,9 @@ class Strength(NamedTuple):
 @kernel
 def strength_of(strengths, index):
     """The metal in row `index` of a table of strengths, shape (metals, 12)."""
-    row = strengths[index]
+    t, i = strengths, index
     return Strength(
-        row[0], row[1], row[2], row[3], row[4], row[5], row[6], row[7], row[8], row[9], row[10], row[11]
+        t[i, 0], t[i, 1], t[i, 2], t[i, 3], t[i, 4], t[i, 5], t[i, 6], t[i, 7], t[i, 8], t[i, 9], t[i, 10], t[i, 11]
     )  # fmt: skip
 
 
@@ -64,15 +64,20 @@ def flow_stress(strength, strain, rate, softness):
 
 #: Plastic strain increments below this share of the strain so far are small: hardening is a short series then.
 _SMALL = 0.02
+#: A root is good enough when the stress is right within this share of the trial stress.
+_CLOSE = 1e-5
+#: Newton's step is judged by the curvature where it is shorter than this share of the increment.
+_NEAR = 0.2
 
 
 @kernel
-def plastic_increment(strength, trial, stiffness, strain, softness, dt):
+def plastic_increment(strength, trial, stiffness, strain, softness, dt, guess):
     """Plastic strain increment x that solves trial - stiffness x = Y(strain + x, x/dt, softness).
 
     `trial` (Pa) is the elastic trial stress, `stiffness` (Pa) 3G in three dimensions and E in a
     ring. The left side falls and the right side rises with x, so the root is unique: Newton steps held
-    inside a shrinking bracket, to 1e-8 of `trial`.
+    inside a shrinking bracket, to 1e-5 of `trial`. They start from `guess`, the increment of the step before; then one
+    step nearly always does.
     """
     if trial <= strength.a * softness:
         return 0.0
@@ -81,7 +86,7 @@ def plastic_increment(strength, trial, stiffness, strain, softness, dt):
     if high <= 0.0:
         return 0.0
     n, per_rate = strength.n, 1.0 / (dt * strength.reference_rate)
-    low, x = 0.0, high
+    low, x = 0.0, guess if 0.0 < guess < high else high
     for _ in range(60):
         if x < _SMALL * strain:
             u = x / strain
@@ -94,14 +99,18 @@ def plastic_increment(strength, trial, stiffness, strain, softness, dt):
         rate = x * per_rate
         rate_factor, rate_slope = (1.0 + strength.c * log(rate), strength.c / x) if rate > 1.0 else (1.0, 0.0)
         excess = trial - stiffness * x - hardening * rate_factor * softness
-        if abs(excess) < 1e-8 * trial:
-            break
         if excess > 0.0:
             low = x
         else:
             high = x
-        x += excess / (stiffness + (slope * rate_factor + hardening * rate_slope) * softness)
+        change = excess / (stiffness + (slope * rate_factor + hardening * rate_slope) * softness)
+        x += change
         if not low < x < high:
             # By orders of magnitude: hardening that starts infinitely steep leaves room for the smallest strains.
             x = sqrt(low * high) if low > 0.0 else 1e-3 * high
+        elif abs(change) < _NEAR * x and (rate > 1.0) == (x * per_rate > 1.0):
+            # What Newton's step leaves: half the curvature, of the logarithm and of the hardening, times its square.
+            left = 0.5 * change * change * softness * (hardening * rate_slope / x + slope * rate_factor / (strain + x))
+            if left < _CLOSE * trial:
+                break
     return x

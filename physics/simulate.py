@@ -68,7 +68,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         slice_ratio=1.0,
         steps_to_peak=14,
         steps_when_still=8,
-        window=0.25,
+        window=0.2,
     ),
     "design": Resolution(
         1,
@@ -88,8 +88,8 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         half_rows=4,
         motion_cells=24,
         slice_ratio=0.25,
-        steps_to_peak=80,
-        steps_when_still=16,
+        steps_to_peak=48,
+        steps_when_still=12,
         window=0.06,
     ),
 }

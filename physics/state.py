@@ -170,6 +170,8 @@ class Heat(NamedTuple):
     last: Floats
     mass: Floats  # kg of one filament or upper-half cell
     metal: Ints  # row of the tables
+    enthalpy: Floats  # J/kg, with that from plastic work
+    temperature: Floats  # K
     softness: Floats  # (slices, motion cells) thermal factor of the flow stress
     turn_softness: Floats
     turn_molten: Floats
@@ -254,6 +256,8 @@ def make_heat(model: Model, enthalpy: Floats) -> Heat:
         last=np.zeros(metal.size),
         mass=density[metal] * volume,
         metal=metal,
+        enthalpy=enthalpy[metal],
+        temperature=np.zeros(metal.size),
         softness=np.zeros(model.body.pressure.shape),
         turn_softness=np.zeros(turns),
         turn_molten=np.zeros(turns),

@@ -62,16 +62,18 @@ class _SolidHeat:
 
 
 @kernel
-def look_up(enthalpy: float, start: float, spacing: float, table: FloatArray) -> float:
-    """Linear interpolation in a uniform table that begins at `start`; the end values hold outside, NaN stays NaN."""
+def look_up(enthalpy, start, spacing, tables, row):
+    """Linear interpolation in a row of uniform tables (rows, points) that begins at `start`.
+
+    The end values hold outside, NaN stays NaN.
+    """
     position = (enthalpy - start) / spacing
     if np.isnan(position):  # it must not become an index
         return position
-    last = table.size - 1
+    last = tables.shape[1] - 1
     index = int(min(max(position, 0.0), last - 1.0))
     share = min(max(position - index, 0.0), 1.0)
-    value: float = table[index] * (1.0 - share) + table[index + 1] * share
-    return value
+    return tables[row, index] * (1.0 - share) + tables[row, index + 1] * share
 
 
 def thermal_table(metal: Metal, *, heating: bool) -> ThermalTable:

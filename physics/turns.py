@@ -39,11 +39,14 @@ class Turns(NamedTuple):
     first_radius: Floats  # (T,) m
     radius: Floats  # (T,) m
     speed: Floats  # (T,) m/s, at half steps
+    speed_before: Floats  # (T,) m/s, a step earlier
+    last_step: Floats  # (1,) s
     mass: Floats  # (T,) kg of one turn
     volume: Floats  # (T,) m^3 of one turn
     weight: Floats  # (T,) 2 for a mirror pair, 1 on the mid-plane
     stress: Floats  # (T,) Pa hoop
     strain: Floats  # (T,) plastic hoop strain
+    increment: Floats  # (T,) of it in the last step
     heat: Floats  # (T,) J/kg from plastic work
     work: Floats  # (T,) J plastic work of one turn, impacts included
     rupture_time: Floats  # (T,) s, negative while whole
@@ -81,11 +84,14 @@ def make_turns(
         first_radius=radius.copy(),
         radius=radius.copy(),
         speed=zeros(),
+        speed_before=zeros(),
+        last_step=np.zeros(1),
         mass=density * volume,
         volume=volume,
         weight=np.ones(count) if weight is None else weight,
         stress=zeros(),
         strain=zeros(),
+        increment=zeros(),
         heat=zeros(),
         work=zeros(),
         rupture_time=np.full(count, -1.0),
@@ -120,19 +126,23 @@ def find_contacts(layer: Ints, height: Floats, spacing: float, axial: float, *, 
 @kernel
 def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under radial force (N, on each single turn); `softness` as in plasticity."""
-    before = turns.speed.copy()
+    # Speeds stand in the middle of steps.
+    between = 0.5 * (turns.last_step[0] + dt)
+    turns.last_step[0] = dt
     for t in range(turns.radius.size):
+        turns.speed_before[t] = turns.speed[t]
         push = force[t] - turns.volume[t] * turns.stress[t] / turns.radius[t]
-        turns.speed[t] += dt * push / turns.mass[t]
+        turns.speed[t] += between * push / turns.mass[t]
         turns.peak_force[t] = max(turns.peak_force[t], force[t])
-    _collide(turns, before)
+    _collide(turns)
     for t in range(turns.radius.size):
         radius = turns.radius[t] + dt * turns.speed[t]
         if turns.rupture_time[t] < 0.0:
             trial = turns.stress[t] + strength.youngs_modulus * log(radius / turns.radius[t])
             increment = plastic_increment(
-                strength, abs(trial), strength.youngs_modulus, turns.strain[t], softness[t], dt
+                strength, abs(trial), strength.youngs_modulus, turns.strain[t], softness[t], dt, turns.increment[t]
             )
+            turns.increment[t] = increment
             stress = abs(trial) - strength.youngs_modulus * increment
             turns.stress[t] = stress if trial > 0.0 else -stress
             turns.strain[t] += increment
@@ -143,10 +153,10 @@ def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
 
 
 @kernel
-def _collide(turns, before):
+def _collide(turns):
     """Turns that touch and close in on the next layer's go on with it at their common speed.
 
-    What is lost is half the impulse times the speed at which they closed in `before` this step's forces: turns that
+    What is lost is half the impulse times the speed at which they closed in before this step's forces: turns that
     rest on each other lose nothing, however hard they are pushed together.
     """
     # Pairs are in the order of the layers, so sweeps outwards and inwards settle a stack.
@@ -160,7 +170,7 @@ def _collide(turns, before):
             inner, outer = turns.weight[t] * turns.mass[t], turns.weight[u] * turns.mass[u]
             impulse = inner * outer / (inner + outer) * (turns.speed[t] - turns.speed[u])
             common = (inner * turns.speed[t] + outer * turns.speed[u]) / (inner + outer)
-            turns.work[t] += 0.5 * impulse * (before[t] - before[u]) / turns.weight[t]
+            turns.work[t] += 0.5 * impulse * (turns.speed_before[t] - turns.speed_before[u]) / turns.weight[t]
             turns.speed[t] = turns.speed[u] = common
 
 

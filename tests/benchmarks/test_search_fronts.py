@@ -55,13 +55,26 @@ def test_thinning_keeps_the_least_energy_and_the_share_asked_for() -> None:
 
 
 def test_what_is_saved_is_loaded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A front survives the file; one of another version of the model does not."""
+    """A front survives the file."""
     monkeypatch.setattr(search_fronts, "FOLDER", tmp_path)
     best = BestFront().merged(REQUEST, {"random/4": 50}, drawn(4, 50))
     search_fronts.save("energy_limited", best)
     assert search_fronts.load("energy_limited") == best
+
+
+def test_a_front_of_another_model_is_solved_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A coil whose stored voltage is a tenth off, as from a model long gone, gets the voltage that it needs."""
+    known = search_fronts.load("ring").candidates[0]
+    assert known.charge_voltage_v is not None
+    monkeypatch.setattr(search_fronts, "FOLDER", tmp_path)
+    stale = known.model_copy(update={"charge_voltage_v": 0.9 * known.charge_voltage_v})
     monkeypatch.setattr(search_fronts, "MODEL_VERSION", "0.0")
-    assert search_fronts.load("energy_limited") == BestFront()
+    search_fronts.save("ring", BestFront([stale]))
+    monkeypatch.undo()
+    monkeypatch.setattr(search_fronts, "FOLDER", tmp_path)
+    [solved] = search_fronts.load("ring").candidates
+    assert solved.parameters == known.parameters
+    assert solved.charge_voltage_v == pytest.approx(known.charge_voltage_v, rel=5e-3)
 
 
 def test_a_run_is_measured_where_it_first_comes_near() -> None:

@@ -34,7 +34,7 @@ STATUS = re.compile(r"read\b|memory, (high|medium|low)\b|(derived|computed): |co
 
 def temperature_after(metal: Metal, heat_j_per_kg: float) -> float:
     table = thermal_table(metal, heating=True)
-    return look_up(heat_j_per_kg, table.start_j_per_kg, table.spacing_j_per_kg, table.temperature_k)
+    return float(look_up(heat_j_per_kg, table.start_j_per_kg, table.spacing_j_per_kg, table.temperature_k[None], 0))
 
 
 # Heat
@@ -60,8 +60,8 @@ def test_resistivity_goes_linearly_through_melting() -> None:
     assert copper.melting_temperature_k is not None
     assert copper.latent_heat_j_per_kg is not None
     half = enthalpy_at(copper, copper.melting_temperature_k) + 0.5 * copper.latent_heat_j_per_kg
-    molten = look_up(half, table.start_j_per_kg, table.spacing_j_per_kg, table.molten_ratio)
-    resistivity = look_up(half, table.start_j_per_kg, table.spacing_j_per_kg, table.resistivity_ohm_m)
+    molten = look_up(half, table.start_j_per_kg, table.spacing_j_per_kg, table.molten_ratio[None], 0)
+    resistivity = look_up(half, table.start_j_per_kg, table.spacing_j_per_kg, table.resistivity_ohm_m[None], 0)
     assert molten == pytest.approx(0.5, abs=1e-3)
     assert resistivity == pytest.approx(0.5 * (10.17e-8 + 21.1e-8), rel=0.01)
 
@@ -74,7 +74,7 @@ def test_stepping_through_the_table_gives_the_same_action() -> None:
     end = enthalpy_at(copper, 1357.0)
     enthalpy, action, step = 0.0, 0.0, 2e13
     while enthalpy < end:
-        resistivity = look_up(enthalpy, table.start_j_per_kg, table.spacing_j_per_kg, table.resistivity_ohm_m)
+        resistivity = look_up(enthalpy, table.start_j_per_kg, table.spacing_j_per_kg, table.resistivity_ohm_m[None], 0)
         enthalpy += step * resistivity / copper.density_kg_per_m3
         action += step
     assert action == pytest.approx(specific_action(copper, 293.15, 1357.0), rel=2e-3)
@@ -101,7 +101,7 @@ def test_tables_start_from_room_temperature(name: str) -> None:
     metal = resolve(name)
     table = thermal_table(metal, heating=True)
     assert temperature_after(metal, 0.0) == pytest.approx(293.15, abs=1e-6)
-    resistivity = look_up(0.0, table.start_j_per_kg, table.spacing_j_per_kg, table.resistivity_ohm_m)
+    resistivity = look_up(0.0, table.start_j_per_kg, table.spacing_j_per_kg, table.resistivity_ohm_m[None], 0)
     assert resistivity == pytest.approx(float(metal.resistivity.at(293.15)), rel=1e-9)
 
 
@@ -119,16 +119,23 @@ def test_without_heating_nothing_changes() -> None:
     """Without heating the table gives 293.15 K and the cold resistivity for any heat, conductivity alone sufficing."""
     table = thermal_table(resolve(Material(conductivity_s_per_m=5.8e7)), heating=False)
     for heat in (-1e6, 0.0, 1e3, 1e9):
-        assert look_up(heat, table.start_j_per_kg, table.spacing_j_per_kg, table.temperature_k) == 293.15
-        found = look_up(heat, table.start_j_per_kg, table.spacing_j_per_kg, table.resistivity_ohm_m)
+        assert look_up(heat, table.start_j_per_kg, table.spacing_j_per_kg, table.temperature_k[None], 0) == 293.15
+        found = look_up(heat, table.start_j_per_kg, table.spacing_j_per_kg, table.resistivity_ohm_m[None], 0)
         assert found == pytest.approx(1.0 / 5.8e7, rel=1e-12)
 
 
 def test_look_up_holds_the_ends_and_keeps_nan() -> None:
     """Outside the grid the end values hold; a diverged enthalpy stays NaN and is never used as an index."""
     table = np.array([1.0, 3.0, 4.0])
-    assert [look_up(x, 0.0, 2.0, table) for x in (-9.0, 0.0, 1.0, 3.0, 4.0, 1e300)] == [1.0, 1.0, 2.0, 3.5, 4.0, 4.0]
-    assert math.isnan(look_up(math.nan, 0.0, 2.0, table))
+    assert [look_up(x, 0.0, 2.0, table[None], 0) for x in (-9.0, 0.0, 1.0, 3.0, 4.0, 1e300)] == [
+        1.0,
+        1.0,
+        2.0,
+        3.5,
+        4.0,
+        4.0,
+    ]
+    assert math.isnan(look_up(math.nan, 0.0, 2.0, table[None], 0))
 
 
 # Materials of one's own

@@ -7,7 +7,7 @@ from math import pi
 import pytest
 
 from tests.physics.coils import GAP_M, PART_RADIUS_M, coil_shot, peak_through, round_wire_coil
-from tests.physics.shots import Fire
+from tests.physics.shots import Fire, changed
 
 
 @pytest.mark.parametrize("conductivity", [5.8e7, 2e7], ids=["ringing", "damped"])
@@ -22,7 +22,9 @@ def test_coil_discharges_as_its_handbook_values_say(
     inductance = round_wire_coil(radius, pitch, wire, turns)
     resistance = turns * 2.0 * pi * radius / (conductivity * 0.25 * pi * wire**2)
     peak = peak_through(inductance, resistance)
-    summary = fire(coil_shot(turns, wire, pitch, conductivity)).summary
+    # Much resistance brings the peak forward, to where the coarser steps of `design` are 0.25 % off.
+    shot = changed(coil_shot(turns, wire, pitch, conductivity), solver={"fidelity": "reference"})
+    summary = fire(shot).summary
     assert summary is not None
     # What skin and proximity effect still do to this thin wire is about a per mille.
     assert summary.peak_current_a == pytest.approx(peak.current_a, rel=1.5e-3)

@@ -40,7 +40,8 @@ def test_consistent_axial_mass_accelerates_as_a_bar_of_linear_elements() -> None
             own = tube.body.cell_mass[s, k]
             matrix[s : s + 2, s : s + 2] += own / 6.0 * np.array([[2.0, 1.0], [1.0, 2.0]])
         exact = np.linalg.solve(matrix[1:, 1:], force[1:, k])
-        assert tube.body.rise[1:, k] / dt == pytest.approx(exact, rel=1e-9)
+        # From rest the speed after the first step is that in its middle.
+        assert tube.body.rise[1:, k] / (0.5 * dt) == pytest.approx(exact, rel=1e-9)
         assert tube.body.rise[0, k] == 0.0
     assert tube.body.cell_mass.sum() == pytest.approx(DENSITY * pi * (0.010**2 - 0.009**2) * 0.03, rel=1e-12)
     assert tube.body.node_mass.sum() == pytest.approx(tube.body.cell_mass.sum(), rel=1e-12)
