@@ -5,17 +5,20 @@ from __future__ import annotations
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, Literal
 
 from anyio import CapacityLimiter, to_thread
 from fastapi import FastAPI
+from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 import physics
 from api import examples
 from api.benches import endpoints as benches
-from api.designs import candidates, export
+from api.designs import candidates, event_stream, export
 from api.designs import endpoints as designs
+from api.designs.feeds import Feeds
+from api.designs.representations import DesignStatus, FrontNumbers
 from api.health import endpoints as health
 from api.health.warming import Warming
 from api.materials import endpoints as materials
@@ -28,6 +31,7 @@ from api.shots import endpoints as shots
 from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
 from worker.app import sender
+from worker.events import EventLog, connect_async
 from worker.service import DesignService, ShotListService
 from worker.settings import Settings
 from worker.store import Store, connect
@@ -52,13 +56,21 @@ Errors are problem+json (RFC 9457). It computes and records; it never charges or
 """
 
 
+#: What no operation names as its answer: errors by reference, events by name in words.
+_ALSO_DOCUMENTED: list[tuple[type[BaseModel], Literal["serialization"]]] = [
+    (Problem, "serialization"),
+    (DesignStatus, "serialization"),
+    (FrontNumbers, "serialization"),
+]
+
+
 class _Application(FastAPI):
-    """A FastAPI application whose OpenAPI document holds the schema of problems, which operations refer to."""
+    """A FastAPI application whose OpenAPI document also holds the schemas of problems and of events."""
 
     def openapi(self) -> dict[str, Any]:
         """The document, made once."""
         document = super().openapi()
-        _, schemas = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")
+        _, schemas = models_json_schema(_ALSO_DOCUMENTED, ref_template="#/components/schemas/{model}")
         document["components"]["schemas"].update(schemas["$defs"])
         return document
 
@@ -88,19 +100,15 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.shot_lists = ShotListService(app.state.designs)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
+    app.state.feeds = Feeds(EventLog(connect_async(settings.redis_url)), event_stream.spell)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
     install(app)
-    for resource in (shots, shot_lists, benches, designs, candidates, export, materials, wires, health):
+    for resource in (shots, shot_lists, benches, designs, candidates, export, event_stream, materials, wires, health):
         app.include_router(resource.router)
     add_pages(app)
     return app
-
-
-def from_environment() -> FastAPI:
-    """For `uvicorn --factory api.app:from_environment`: settings from the environment."""
-    return create_app(Settings())
 
 
 @asynccontextmanager
@@ -108,4 +116,5 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.warming.start()
     app.state.watchdog.start()
     yield
+    await app.state.feeds.close()
     await to_thread.run_sync(app.state.watchdog.stop)

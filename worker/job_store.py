@@ -14,7 +14,7 @@ from worker import scripts
 from worker.codec import open_cursor, seal_cursor, time_of
 from worker.errors import DesignStillActive, ShotListStillActive, StoreError
 from worker.records import JobState, Lease, SlotName
-from worker.store_base import DAY_SECONDS, TOMBSTONE_DAYS, Kind, StoreBase, key_of
+from worker.store_base import DAY_SECONDS, TOMBSTONE_DAYS, Kind, StoreBase, key_of, raise_missing
 
 #: Rows of jobs that are looked at in one go while some are searched for.
 _BLOCK = 200
@@ -99,7 +99,7 @@ class JobStore(StoreBase):
             self._raise_missing_job(job_id, cast("str | None", self.client.get(key_of(f"tombstone:{job_id}"))))
 
     def _raise_missing_job(self, job_id: str, tombstone: str | None) -> None:
-        self.raise_missing(self._kind, _bare(job_id), tombstone)
+        raise_missing(self._kind, _bare(job_id), tombstone)
 
     def _page(self, collection: str, limit: int, cursor: str | None, wanted: JobFilter) -> tuple[list[str], str | None]:
         """Wanted jobs, newest first, and the cursor to go on with. Jobs that have expired are taken off the list."""

@@ -265,6 +265,32 @@ class Design(Checked):
         return self.state in TERMINAL_STATES
 
 
+class Status(Checked):
+    """The state of a design, as far as it is told while it changes."""
+
+    design_id: str
+    state: JobState
+    failure: str | None
+    ended_because: EndedBecause | None
+    ending: str | None
+    created_at: datetime
+    started_at: datetime | None
+    finished_at: datetime | None
+    expires_at: datetime | None
+
+    @property
+    def ended(self) -> bool:
+        """True when nothing more will change."""
+        return self.state in TERMINAL_STATES
+
+
+class FrontChange(Checked):
+    """The trade-off front after a round."""
+
+    round_number: int
+    numbers: list[int] = Field(description="Candidates on it, least stored energy first.")
+
+
 class CandidatePage(Checked):
     """A page of candidates in the order they arrived."""
 

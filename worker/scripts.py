@@ -9,10 +9,13 @@ The clock is the server's, so that workers with wrong clocks cannot disagree abo
 
 from __future__ import annotations
 
+from worker.event_scripts import TELLING, TELLING_DESIGN
+
 #: Start of every key; `COMMON` carries it too.
 PREFIX = "shotwright:"
 
-COMMON = r"""
+COMMON = (
+    r"""
 local P = 'shotwright:'
 local function now() local t = redis.call('TIME'); return tonumber(t[1]) + tonumber(t[2]) / 1e6 end
 local function stamp(seconds) return string.format('%.6f', seconds) end
@@ -28,7 +31,9 @@ local function due(id, key, at) redis.call('ZADD', P .. 'due', stamp(at), id .. 
 local function not_due(id, key) redis.call('ZREM', P .. 'due', id .. '/' .. key) end
 local function is_closing(key) return string.sub(key, -7) == 'closing' end
 local function is_terminal(state) return state == 'succeeded' or state == 'failed' or state == 'cancelled' end
-
+"""
+    + TELLING
+    + r"""
 -- Whoever adds a slot also sends its message, or runs it, at once; it is looked after when that did not happen.
 local function add_slot(id, key, trials)
   redis.call('HSET', slot(id, key), 'state', 'waiting', 'attempts', 0, 'sent', 0, 'passes', 0, 'trials', trials,
@@ -67,13 +72,15 @@ local function holds(id, key, attempt)
   return get(slot(id, key), 'state') == 'leased' and get(slot(id, key), 'attempts') == attempt
 end
 
-local PARTS = {'', ':rows', ':order', ':feasible', ':energy', ':misses', ':nearest', ':sample', ':given_up', ':shots'}
+local PARTS = {'', ':rows', ':order', ':feasible', ':energy', ':misses', ':nearest', ':sample', ':given_up', ':shots',
+  ':events'}
 
 local function finish(id, state, keep, remember)
   local at = now()
   redis.call('HSET', job(id), 'state', state, 'finished_at', stamp(at), 'expires_at', stamp(at + keep))
   redis.call('ZREM', P .. 'queued', id)
   forget_slots(id)
+  tell_end(id)
   for _, part in ipairs(PARTS) do redis.call('EXPIRE', job(id) .. part, math.ceil(keep)) end
   redis.call('SET', P .. 'tombstone:' .. id, 'expired', 'EX', math.ceil(keep + remember))
 end
@@ -99,12 +106,15 @@ local function said_before(digest, body, id, remember)
   redis.call('EXPIRE', record, remember)
   return nil
 end
-
 """
+)
 
-_DESIGN = r"""
+_DESIGN = (
+    r"""
 local function design(id) return P .. 'design:' .. id end
-
+"""
+    + TELLING_DESIGN
+    + r"""
 -- The last island of a round opens the closing. Returns 1 then, else 0.
 local function end_island(id, key, state)
   if not end_slot(id, key, state) then return 0 end
@@ -210,6 +220,7 @@ end
 -- The design's own time to end by: a given one, or from a duration when it starts.
 local function too_late(deadline) return deadline ~= '' and tonumber(deadline) <= now() end
 """
+)
 
 #: For the scripts that know what a design consists of.
 _BOTH = COMMON + _DESIGN
@@ -230,6 +241,7 @@ redis.call('HSET', design(id), 'state', 'queued', 'created_at', stamp(now()), 'f
 redis.call('ZADD', P .. 'designs', 0, id)
 redis.call('ZADD', P .. 'queued', get(design(id), 'created_at'), id)
 add_round(id, 0, 11)
+tell_row(id, 'status')
 return {'created', id}
 """
 )
@@ -258,6 +270,7 @@ redis.call('HSET', design(id), 'state', 'queued', 'deadline', deadline, 'duratio
   'continuations', ARGV[9], 'pace', ARGV[10], 'queued_at', stamp(now()))
 redis.call('ZADD', P .. 'queued', stamp(now()), id)
 add_round(id, ARGV[11], 12)
+tell_row(id, 'status')
 return {'continued', id}
 """
 )
@@ -319,6 +332,7 @@ if state == 'queued' then
   if duration and duration ~= '' then
     redis.call('HSET', job(id), 'deadline', stamp(at + tonumber(duration)), 'duration', '')
   end
+  tell_row(id, 'status')
 end
 return attempt
 """
@@ -334,7 +348,10 @@ local at = now()
 redis.call('HSET', slot(id, key), 'lease_until', stamp(at + seconds))
 redis.call('HSET', design(id), 'heartbeat_at', stamp(at))
 due(id, key, at + seconds)
+local best = best_of(id)
 add_rows(id, key, 5, #ARGV)
+tell_best(id, best)
+tell_progress(id)
 return get(design(id), 'state')
 """
 )
@@ -346,10 +363,14 @@ FILL = (
     + r"""
 local id, key, attempt, fresh = ARGV[1], ARGV[2], ARGV[3], tonumber(ARGV[4])
 if not holds(id, key, attempt) then return 'lost' end
+local best = best_of(id)
 add_rows(id, key, 5, 4 + 4 * fresh)
 replace_rows(id, 5 + 4 * fresh, #ARGV)
+tell_best(id, best)
 redis.call('HSET', design(id), 'heartbeat_at', stamp(now()))
-return end_island(id, key, 'filled') == 1 and 'full' or 'filled'
+local outcome = end_island(id, key, 'filled') == 1 and 'full' or 'filled'
+tell_progress(id)
+return outcome
 """
 )
 
@@ -364,8 +385,10 @@ local id, key, attempt, final = ARGV[1], ARGV[2], ARGV[3], ARGV[4]
 local rows = 9 + 2 * tonumber(ARGV[7])
 local islands = rows + 5 * tonumber(ARGV[8])
 if not holds(id, key, attempt) then return 'lost' end
+local front = front_of(id)
 set_fields(id, 9, rows - 1)
 replace_rows(id, rows, islands - 1)
+tell_front(id, front)
 redis.call('HSET', design(id), 'heartbeat_at', stamp(now()))
 if get(design(id), 'state') == 'cancelling' then final = 'cancelled' end
 if final ~= '' then
@@ -375,6 +398,7 @@ end
 forget_slots(id)
 add_round(id, number(design(id), 'round') + 1, islands)
 redis.call('HSET', design(id), 'round_began_at', stamp(now()))
+tell_row(id, 'progress')
 return 'next'
 """
 )
@@ -391,6 +415,7 @@ local round = get(job(id), 'round')
 if state ~= 'cancelling' then
   redis.call('HSET', job(id), 'state', 'cancelling')
   redis.call('ZREM', P .. 'queued', id)
+  tell_row(id, 'status')
   for island = 0, number(job(id), 'islands') - 1 do
     local key = round .. '/' .. island
     if get(slot(id, key), 'state') == 'waiting' then
@@ -421,11 +446,15 @@ local function put_back(id)
   if get(job(id), 'state') == 'running' and number(job(id), 'leased') == 0 then
     redis.call('HSET', job(id), 'state', 'queued')
     redis.call('ZADD', P .. 'queued', get(job(id), 'queued_at') or get(job(id), 'created_at'), id)
+    tell_row(id, 'status')
   end
 end
 
 local function give_up(id, key)
-  if not is_closing(key) then return fail_island(id, key) end
+  if not is_closing(key) then
+    fail_island(id, key)
+    return tell_progress(id)
+  end
   redis.call('HSET', design(id), 'ended_because', 'closing_failed', 'ending', 'The end of a round failed.',
     'failure', string.format('closing the round failed %d times', limit))
   finish(id, 'failed', tonumber(ARGV[6]), tonumber(ARGV[7]))

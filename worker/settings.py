@@ -28,3 +28,6 @@ class Settings(BaseSettings):
     concurrency: int = Field(
         default_factory=lambda: os.cpu_count() or 1, ge=1, le=256, description="Pool processes of a worker."
     )
+    stop_grace_seconds: int = Field(
+        default=5, ge=1, le=600, description="What the API gives requests under way when it is told to stop."
+    )

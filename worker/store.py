@@ -23,6 +23,7 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``design:{id}:misses``           hash    how often each reason stopped a trial
 ``design:{id}:nearest``          zset    the few infeasible numbers of least violation
 ``design:{id}:given_up``         list    the first islands that were given up
+``design:{id}:events``           stream  what the scripts have changed, for those who follow (see events.py)
 ``design:{id}:slot:{r}/{i}``     hash    one island of the round under way (or ``{r}/closing``): state, attempts, lease
 ``shot-list:{id}``               hash    the list's row: state, counts, what is varied
 ``shot-list:{id}:shots``         hash    packed shots by slice
@@ -45,7 +46,7 @@ import json
 import secrets
 from collections.abc import Iterator, Sequence
 from itertools import chain
-from typing import Literal, cast
+from typing import Literal, NoReturn, cast
 
 from redis import Redis
 from redis.backoff import ExponentialBackoff, NoBackoff
@@ -86,7 +87,7 @@ from worker.records import (
 )
 from worker.request import DesignRequest
 from worker.shot_list_store import ShotListStore
-from worker.store_base import DAY_SECONDS, idempotency_words, key_of, raise_refused
+from worker.store_base import DAY_SECONDS, idempotency_words, key_of, raise_missing, raise_refused
 
 #: Name of the message queue; its length tells whether a sent message may have got lost.
 QUEUE = "shotwright"
@@ -164,9 +165,9 @@ class Store(JobStore):
             pipe.lrange(f"{key}:given_up", 0, -1)
             row, tombstone, rank, best, given_up = pipe.execute()
         if not row:
-            self.raise_missing("design", design_id, tombstone)
+            raise_missing("design", design_id, tombstone)
         if "plan" not in row:
-            raise DesignGone(f"design {design_id} was made by an older version, whose results cannot be read any more")
+            raise_outdated(design_id)
         # should all of the kept ones have been contradicted: the front starts with the least energy, too
         numbers = [int(number) for number in best] or json.loads(row["front"])[:1]
         return read_design(design_id, row, rank, next(iter(self.rows(design_id, numbers)), None), given_up)
@@ -509,3 +510,8 @@ def _raise_refused(outcome: str) -> None:
     raise_refused(outcome)
     if outcome == "late":
         raise BudgetRefused("the time to finish by has passed already", "finish_by_at")
+
+
+def raise_outdated(design_id: str) -> NoReturn:
+    """Raise DesignGone for a design that an older version made."""
+    raise DesignGone(f"design {design_id} was made by an older version, whose results cannot be read any more")

@@ -19,12 +19,14 @@ from worker.records import (
     Confirmation,
     Design,
     EndedBecause,
+    FrontChange,
     GivenUp,
     JobState,
     Miss,
     Progress,
     Reason,
     Robustness,
+    Status,
 )
 from worker.request import DesignRequest
 
@@ -38,6 +40,7 @@ class DesignLinks(Checked):
     candidates: str
     front: str
     export: str
+    events: str
     cancel: str
     continuation: str = Field(description="To post a larger budget to, once it has succeeded.")
 
@@ -161,6 +164,29 @@ class DesignDetail(JobStatus):
     links: DesignLinks
 
 
+class DesignStatus(Checked):
+    """`data` of the event `status`: the design's state, and in the end why."""
+
+    id: str
+    status: JobState
+    failure: str | None = Field(description="Why the design failed or trials were lost, in plain words.")
+    ended_because: EndedBecause | None = Field(description="Null while it is active.")
+    ending: str | None = Field(description="The same in words.")
+    created_at: datetime
+    started_at: datetime | None
+    finished_at: datetime | None
+    expires_at: datetime | None = Field(description="Until when the results are kept; null while active.")
+    links: DesignLinks
+
+
+class FrontNumbers(Checked):
+    """`data` of the event `front`: the trade-off front after a round."""
+
+    round_number: int
+    numbers: list[int] = Field(description="Candidates on it, least stored energy first.")
+    link: str = Field(description="Their rows.")
+
+
 def links_of(design_id: str) -> DesignLinks:
     """Addresses of a design's resources, relative to the service."""
     base = f"{PATH}/{design_id}"
@@ -169,6 +195,7 @@ def links_of(design_id: str) -> DesignLinks:
         candidates=f"{base}/candidates",
         front=f"{base}/candidates?only=front",
         export=f"{base}/export",
+        events=f"{base}/events",
         cancel=f"{base}/cancel",
         continuation=f"{base}/continue",
     )
@@ -192,14 +219,23 @@ def entry_of(design: Design) -> DesignEntry:
 
 def row_of(design: Design, candidate: Candidate) -> CandidateRow:
     """A candidate's line in the table."""
-    chosen, weighed = candidate.parameters, candidate.objectives
     recommended = design.recommended.candidate.number if design.recommended else None
+    return _row(
+        design.id,
+        candidate,
+        on_front=candidate.number in design.front_numbers,
+        recommended=candidate.number == recommended,
+    )
+
+
+def _row(design_id: str, candidate: Candidate, *, on_front: bool, recommended: bool) -> CandidateRow:
+    chosen, weighed = candidate.parameters, candidate.objectives
     confirmed, strays = candidate.confirmation, candidate.robustness
     return CandidateRow(
         number=candidate.number,
         feasible=candidate.feasible,
-        on_front=candidate.number in design.front_numbers,
-        recommended=candidate.number == recommended,
+        on_front=on_front,
+        recommended=recommended,
         turns_count=chosen.turns_count,
         layers_count=chosen.layers_count,
         wire=chosen.wire,
@@ -225,7 +261,30 @@ def row_of(design: Design, candidate: Candidate) -> CandidateRow:
         explanation=candidate.explanation,
         fidelity=candidate.fidelity,
         shots_count=candidate.shots_count,
-        link=f"{PATH}/{design.id}/candidates/{candidate.number}",
+        link=f"{PATH}/{design_id}/candidates/{candidate.number}",
+    )
+
+
+def event_data_of(design_id: str, content: Status | Progress | Candidate | FrontChange) -> Checked:
+    """What an event carries as `data`. A candidate is told when it gets on the front, before any is recommended."""
+    if isinstance(content, Candidate):
+        return _row(design_id, content, on_front=True, recommended=False)
+    if isinstance(content, FrontChange):
+        link = links_of(design_id).front
+        return FrontNumbers(round_number=content.round_number, numbers=content.numbers, link=link)
+    if isinstance(content, Progress):
+        return content
+    return DesignStatus(
+        id=design_id,
+        status=content.state,
+        failure=content.failure,
+        ended_because=content.ended_because,
+        ending=content.ending,
+        created_at=content.created_at,
+        started_at=content.started_at,
+        finished_at=content.finished_at,
+        expires_at=content.expires_at,
+        links=links_of(design_id),
     )
 
 

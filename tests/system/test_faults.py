@@ -152,7 +152,7 @@ def test_killed_server_comes_back_with_everything(
 def running_api(server: Server, log: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
     """The HTTP service as a process of its own, and its address."""
     port = free_port("127.0.0.1")
-    words = ["-m", "uvicorn", "--factory", "api.app:from_environment", "--host", "127.0.0.1", "--port", str(port)]
+    words = ["-m", "api.serve", "--port", str(port)]
     environment = os.environ | {"REDIS_URL": server.url}
     with log.open("wb") as output:
         process = subprocess.Popen(

@@ -1,0 +1,157 @@
+"""Following a design: what its stream of events holds, read without a thread for each reader.
+
+The scripts write the stream (see event_scripts.py); its ids are the store's, grow with time and are what a reader goes
+on from. Only this module and the store know the keys.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from redis.asyncio import Redis
+from redis.asyncio.retry import Retry
+from redis.backoff import NoBackoff
+
+from worker.codec import RowPacker, read_progress, read_status
+from worker.event_scripts import TOLD_FIELDS
+from worker.records import Candidate, FrontChange, Progress, Status
+from worker.scripts import PREFIX
+from worker.store import raise_outdated
+from worker.store_base import raise_missing
+
+#: Events that are read at a time.
+PAGE = 100
+#: How long a read waits for news, s, before it looks whether the design is still there.
+WAIT_SECONDS = 10.0
+#: The id before all others.
+START = "0-0"
+#: Designs whose packers are remembered.
+MOST_PACKERS = 64
+
+
+@dataclass(frozen=True)
+class Event:
+    """One entry of a design's stream."""
+
+    id: str
+    content: Status | Progress | Candidate | FrontChange
+
+    @property
+    def last(self) -> bool:
+        """Whether the design ended with it; should it be continued, others follow all the same."""
+        return isinstance(self.content, Status) and self.content.ended
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """A design as it is just after the event `id`."""
+
+    id: str
+    status: Status
+    progress: Progress
+
+
+def connect_async(url: str) -> Redis:
+    """A client for `url` that waits a little longer than any blocking read; it tries once."""
+    return Redis.from_url(
+        url, retry=Retry(NoBackoff(), 1), socket_timeout=WAIT_SECONDS + 5.0, socket_connect_timeout=2.0
+    )
+
+
+class EventLog:
+    """Reads events. All methods raise redis.exceptions.RedisError while the server is away."""
+
+    def __init__(self, client: Redis) -> None:
+        self._redis = client
+        self._packers: dict[str, RowPacker] = {}
+
+    async def snapshot(self, design_id: str) -> Snapshot:
+        """State and progress, and the last event they include. Raises DesignUnknown or DesignGone."""
+        key = _key(design_id)
+        async with self._redis.pipeline(transaction=True) as pipe:
+            pipe.hmget(key, list(TOLD_FIELDS))
+            pipe.zrank(f"{PREFIX}queued", design_id)
+            pipe.lindex(f"{key}:given_up", -1)
+            pipe.get(f"{PREFIX}tombstone:{design_id}")
+            pipe.xrevrange(_stream(design_id), count=1)
+            values, rank, given_up, tombstone, last = await pipe.execute()
+        row = {name: value.decode() for name, value in zip(TOLD_FIELDS, values, strict=True) if value is not None}
+        if not row:
+            raise_missing("design", design_id, _text(tombstone))
+        if "plan" not in row:
+            raise_outdated(design_id)
+        return Snapshot(
+            id=last[0][0].decode() if last else START,
+            status=read_status(design_id, row, _text(given_up)),
+            progress=read_progress(row, rank),
+        )
+
+    async def after(self, design_id: str, event_id: str) -> list[Event]:
+        """Up to `PAGE` events after `event_id`, none when there are no more."""
+        found: Any = await self._redis.xrange(_stream(design_id), min=f"({event_id}", count=PAGE)
+        return await self._read(design_id, found)
+
+    async def wait(self, design_id: str, event_id: str) -> list[Event]:
+        """The same, but waits up to `WAIT_SECONDS` for the first. Raises DesignUnknown or DesignGone."""
+        found: Any = await self._redis.xread({_stream(design_id): event_id}, PAGE, int(1000 * WAIT_SECONDS))
+        if not found:
+            await self.snapshot(design_id)
+            return []
+        ((_, entries),) = found
+        return await self._read(design_id, entries)
+
+    async def is_whole_after(self, design_id: str, event_id: str) -> bool:
+        """Whether every event after `event_id` is still there, and none of them is from before a loss of data."""
+        stream = _stream(design_id)
+        if not await self._redis.exists(stream):
+            return False
+        told = await self._redis.xinfo_stream(stream)
+        place, first = order(event_id), order(told["first-entry"][0].decode())
+        untrimmed = told["entries-added"] == told["length"]
+        return (untrimmed or place >= first) and place <= order(_text(told["last-generated-id"]) or START)
+
+    async def close(self) -> None:
+        """Close all connections."""
+        await self._redis.aclose()
+
+    async def _read(self, design_id: str, entries: list[tuple[bytes, dict[bytes, bytes]]]) -> list[Event]:
+        return [Event(name.decode(), await self._content(design_id, fields)) for name, fields in entries]
+
+    async def _content(self, design_id: str, fields: Mapping[bytes, bytes]) -> Any:
+        kind = fields[b"kind"]
+        if kind == b"candidate":
+            return (await self._packer(design_id)).unpack(fields[b"row"])
+        row = {name.decode(): value.decode() for name, value in fields.items()}
+        if kind == b"front":
+            return FrontChange.model_validate_json(f'{{"round_number":{row["round"]},"numbers":{row["numbers"]}}}')
+        if kind == b"progress":
+            return read_progress(row, int(row["rank"]) if "rank" in row else None)
+        return read_status(design_id, row, row.get("given_up"))
+
+    async def _packer(self, design_id: str) -> RowPacker:
+        if design_id not in self._packers:
+            if len(self._packers) >= MOST_PACKERS:
+                self._packers.clear()
+            sample = await self._redis.get(f"{_key(design_id)}:sample")
+            self._packers[design_id] = RowPacker(_text(sample) or "")
+        return self._packers[design_id]
+
+
+def order(event_id: str) -> tuple[int, int]:
+    """What ids are ordered by."""
+    milliseconds, _, sequence = event_id.partition("-")
+    return int(milliseconds), int(sequence)
+
+
+def _key(design_id: str) -> str:
+    return f"{PREFIX}design:{design_id}"
+
+
+def _stream(design_id: str) -> str:
+    return f"{_key(design_id)}:events"
+
+
+def _text(value: bytes | str | None) -> str | None:
+    return value.decode() if isinstance(value, bytes) else value
