@@ -31,7 +31,7 @@ from api.shots import endpoints as shots
 from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
 from worker.app import sender
-from worker.events import EventLog, connect_async
+from worker.events import EventLog
 from worker.service import DesignService, ShotListService
 from worker.settings import Settings
 from worker.store import Store, connect
@@ -100,7 +100,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.shot_lists = ShotListService(app.state.designs)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
-    app.state.feeds = Feeds(EventLog(connect_async(settings.redis_url)), event_stream.spell)
+    app.state.feeds = Feeds(EventLog(settings.redis_url), event_stream.spell)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from redis.asyncio import Redis
+from redis.asyncio import BlockingConnectionPool, Redis
 from redis.asyncio.retry import Retry
 from redis.backoff import NoBackoff
 
@@ -25,6 +25,9 @@ from worker.store_base import raise_missing
 PAGE = 100
 #: How long a read waits for news, s, before it looks whether the design is still there.
 WAIT_SECONDS = 10.0
+#: Connections for reads that do not wait, and how long one may have to be waited for, s.
+QUICK_CONNECTIONS = 8
+QUICK_SECONDS = 20.0
 #: The id before all others.
 START = "0-0"
 #: Designs whose packers are remembered.
@@ -53,18 +56,19 @@ class Snapshot:
     progress: Progress
 
 
-def connect_async(url: str) -> Redis:
-    """A client for `url` that waits a little longer than any blocking read; it tries once."""
-    return Redis.from_url(
-        url, retry=Retry(NoBackoff(), 1), socket_timeout=WAIT_SECONDS + 5.0, socket_connect_timeout=2.0
-    )
-
-
 class EventLog:
-    """Reads events. All methods raise redis.exceptions.RedisError while the server is away."""
+    """Reads events from the server at `url`. All methods raise redis.exceptions.RedisError while it is away.
 
-    def __init__(self, client: Redis) -> None:
-        self._redis = client
+    Quick reads share a few connections, however many readers come at once; each read that waits has its own meanwhile.
+    """
+
+    def __init__(self, url: str) -> None:
+        patience: dict[str, Any] = {"retry": Retry(NoBackoff(), 1), "socket_connect_timeout": 2.0}
+        shared = BlockingConnectionPool.from_url(
+            url, max_connections=QUICK_CONNECTIONS, timeout=QUICK_SECONDS, socket_timeout=5.0, **patience
+        )
+        self._redis = Redis.from_pool(shared)
+        self._waiting = Redis.from_url(url, socket_timeout=WAIT_SECONDS + 5.0, **patience)
         self._packers: dict[str, RowPacker] = {}
 
     async def snapshot(self, design_id: str) -> Snapshot:
@@ -95,7 +99,7 @@ class EventLog:
 
     async def wait(self, design_id: str, event_id: str) -> list[Event]:
         """The same, but waits up to `WAIT_SECONDS` for the first. Raises DesignUnknown or DesignGone."""
-        found: Any = await self._redis.xread({_stream(design_id): event_id}, PAGE, int(1000 * WAIT_SECONDS))
+        found: Any = await self._waiting.xread({_stream(design_id): event_id}, PAGE, int(1000 * WAIT_SECONDS))
         if not found:
             await self.snapshot(design_id)
             return []
@@ -115,6 +119,7 @@ class EventLog:
     async def close(self) -> None:
         """Close all connections."""
         await self._redis.aclose()
+        await self._waiting.aclose()
 
     async def _read(self, design_id: str, entries: list[tuple[bytes, dict[bytes, bytes]]]) -> list[Event]:
         return [Event(name.decode(), await self._content(design_id, fields)) for name, fields in entries]

@@ -8,13 +8,16 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from redis.exceptions import RedisError
 
+from api.launch import free_port
 from tests.worker.samples import loose_request
 from worker.app import sender
 from worker.budget import Budget
@@ -189,6 +192,35 @@ class _Workers:
         for worker in self._started:
             if worker.process.poll() is None:
                 worker.kill()
+
+
+# ---- the API -------------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def running_api(server: Server, log: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """The HTTP service as a process of its own, and its address."""
+    port = free_port("127.0.0.1")
+    words = ["-m", "api.serve", "--port", str(port)]
+    environment = os.environ | {"REDIS_URL": server.url}
+    with log.open("wb") as output:
+        process = subprocess.Popen(
+            [sys.executable, *words], cwd=ROOT, env=environment, stdout=output, stderr=output, start_new_session=True
+        )
+    address = f"http://127.0.0.1:{port}"
+    try:
+        wait_for(lambda: _answers(address), "the API", 60.0)
+        yield process, address
+    finally:
+        process.kill()
+        process.wait(10)
+
+
+def _answers(address: str) -> bool:
+    try:
+        return httpx.get(f"{address}/livez", trust_env=False).status_code == 200
+    except httpx.TransportError:
+        return False
 
 
 # ---- watching --------------------------------------------------------------------------------------------------------
