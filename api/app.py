@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Any, Literal
 
 from anyio import CapacityLimiter, to_thread
@@ -20,6 +21,8 @@ from api.designs import endpoints as designs
 from api.designs.feeds import Feeds
 from api.designs.representations import DesignStatus, FrontNumbers
 from api.health import endpoints as health
+from api.health import metrics
+from api.health.http_metrics import HttpMetrics, keep_counts_of_ended
 from api.health.warming import Warming
 from api.materials import endpoints as materials
 from api.page.endpoints import add_pages
@@ -32,6 +35,7 @@ from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
 from worker.app import sender
 from worker.events import EventLog
+from worker.operation import read_operation
 from worker.service import DesignService, ShotListService
 from worker.settings import Settings
 from worker.store import Store, connect
@@ -89,8 +93,9 @@ def create_app(settings: Settings) -> FastAPI:
         separate_input_output_schemas=False,
         lifespan=_lifespan,
     )
+    client = connect(settings.redis_url)
     store = Store(
-        connect(settings.redis_url),
+        client,
         result_days=settings.result_days,
         lease_seconds=settings.lease_seconds,
         attempts_limit=settings.attempts_limit,
@@ -101,11 +106,14 @@ def create_app(settings: Settings) -> FastAPI:
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.feeds = Feeds(EventLog(settings.redis_url), event_stream.spell)
+    app.state.read_operation = partial(read_operation, client)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
+    app.add_middleware(HttpMetrics)
     install(app)
-    for resource in (shots, shot_lists, benches, designs, candidates, export, event_stream, materials, wires, health):
+    jobs = (shots, shot_lists, benches, designs, candidates, export, event_stream)
+    for resource in (*jobs, materials, wires, health, metrics):
         app.include_router(resource.router)
     add_pages(app)
     return app
@@ -113,6 +121,7 @@ def create_app(settings: Settings) -> FastAPI:
 
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    keep_counts_of_ended()
     app.state.warming.start()
     app.state.watchdog.start()
     yield

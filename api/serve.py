@@ -7,14 +7,17 @@ the requests under way for a stated time, and ends with exit code 0.
 from __future__ import annotations
 
 import argparse
+import importlib
+import os
 import signal
 import socket
 import sys
+from pathlib import Path
 from types import FrameType
 
 import uvicorn
+from fastapi import FastAPI
 
-from api.app import create_app
 from api.designs.feeds import Feeds
 from worker.settings import Settings
 
@@ -41,7 +44,10 @@ def main(arguments: list[str] | None = None) -> int:
     if settings.redis_url is None:
         print("set REDIS_URL to the server that the workers use; `make run` starts all together", file=sys.stderr)
         return 2
-    app = create_app(settings)
+    folder = Path(os.environ.setdefault("PROMETHEUS_MULTIPROC_DIR", str(settings.state_folder.resolve() / "metrics")))
+    folder.mkdir(parents=True, exist_ok=True)
+    service = importlib.import_module("api.app")  # only now: the library of metrics reads the environment when loaded
+    app: FastAPI = service.create_app(settings)
     config = uvicorn.Config(
         app, host=options.host, port=options.port, timeout_graceful_shutdown=settings.stop_grace_seconds
     )

@@ -8,6 +8,7 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``queued``                       zset    jobs that wait for their first (or next) worker, by creation
 ``due``                          zset    slots that are not over, by the time they have to be looked after
 ``workers``                      zset    workers by their last sign of life
+``totals``                       hash    how much ever happened, for the metrics (see operation.py)
 ``sweeper``                      string  the watchdog that sweeps; the others let it, until it falls silent
 ``idempotency:{digest}``         hash    body digest and design (or else) of an idempotency key; lives a day
 ``tombstone:{id}``               string  'deleted' or 'expired'; outlives the design
@@ -371,7 +372,7 @@ class Store(JobStore):
             ending.state or "",
             *self._keep_words,
             len(fields),
-            len(revised) // 5,
+            len(revised) // 6,
             *chain.from_iterable(fields.items()),
             *revised,
             *next_islands,
@@ -428,11 +429,11 @@ class Store(JobStore):
         return self._packers[design_id]
 
     def _row_words(self, lease: Lease, rows: Sequence[Candidate]) -> list[str | bytes]:
-        """What the scripts need of each row: number, reason, what it is ranked by, packed row."""
+        """What the scripts need of each row: number, reason, what it is ranked by, packed row, shots."""
         if not rows:
             return []
         packer = self._packer(lease.slot.job_id, rows)
-        return list(chain.from_iterable(_words_of(packer, row) for row in rows))
+        return list(chain.from_iterable(_words_of(packer, row, row.shots_count) for row in rows))
 
     def _revised_words(
         self, lease: Lease, revised: Sequence[Candidate], fresh: Sequence[Candidate] = ()
@@ -447,7 +448,11 @@ class Store(JobStore):
         old = {row.number: row for row in (*self.rows(design_id, [row.number for row in revised]), *fresh)}
         packer = self._packer(design_id, revised)
         known = [row for row in revised if row.number in old]
-        return list(chain.from_iterable([*_words_of(packer, row), old[row.number].reason or ""] for row in known))
+        words: list[str | bytes] = []
+        for row in known:
+            before = old[row.number]
+            words += [*_words_of(packer, row, row.shots_count - before.shots_count), before.reason or ""]
+        return words
 
     def _arrival_page(self, design_id: str, limit: int, after: int, *, feasible: bool) -> tuple[list[int], int | None]:
         """Numbers from a place in the order of arrival on, and the place to go on from if there are more."""
@@ -482,13 +487,19 @@ def _lease_words(lease: Lease) -> tuple[str, str, int]:
     return lease.slot.job_id, lease.slot.key, lease.attempt
 
 
-def _words_of(packer: RowPacker, row: Candidate) -> tuple[str, str, str, bytes]:
-    """Number, reason or '', stored energy or else violation, packed row."""
+def _words_of(packer: RowPacker, row: Candidate, shots: int) -> tuple[str, str, str, bytes, str]:
+    """Number, reason or '', stored energy or else violation, packed row, shots spent on it since it was written."""
     measure = row.violation_ratio
     if row.feasible:
         assert row.objectives is not None, "a feasible candidate has been weighed"
         measure = row.objectives.stored_energy_j
-    return str(row.number), "" if row.feasible else row.reason or "model_fault", repr(measure), packer.pack(row)
+    return (
+        str(row.number),
+        "" if row.feasible else row.reason or "model_fault",
+        repr(measure),
+        packer.pack(row),
+        str(shots),
+    )
 
 
 def _is_set(bits: bytes, number: int) -> bool:

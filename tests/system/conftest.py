@@ -198,11 +198,12 @@ class _Workers:
 
 
 @contextmanager
-def running_api(server: Server, log: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
-    """The HTTP service as a process of its own, and its address."""
+def running_api(server: Server, log: Path, **settings: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """The HTTP service as a process of its own, and its address; those with a log in one folder share their state."""
     port = free_port("127.0.0.1")
     words = ["-m", "api.serve", "--port", str(port)]
-    environment = os.environ | {"REDIS_URL": server.url}
+    state = {"SHOTWRIGHT_STATE_FOLDER": str(log.parent / "state")}
+    environment = os.environ | {"REDIS_URL": server.url} | state | settings
     with log.open("wb") as output:
         process = subprocess.Popen(
             [sys.executable, *words], cwd=ROOT, env=environment, stdout=output, stderr=output, start_new_session=True
