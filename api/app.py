@@ -29,6 +29,7 @@ from api.page.endpoints import add_pages
 from api.problem_handlers import install
 from api.problems import Problem
 from api.request_body import BodyLimit
+from api.request_trace import RequestTrace
 from api.shot_lists import endpoints as shot_lists
 from api.shots import endpoints as shots
 from api.wires import endpoints as wires
@@ -39,6 +40,7 @@ from worker.operation import read_operation
 from worker.service import DesignService, ShotListService
 from worker.settings import Settings
 from worker.store import Store, connect
+from worker.telemetry import flush_spans
 from worker.watchdog import Watchdog
 
 API_VERSION = "1.0.0"
@@ -111,6 +113,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
     app.add_middleware(HttpMetrics)
+    app.add_middleware(RequestTrace)
     install(app)
     jobs = (shots, shot_lists, benches, designs, candidates, export, event_stream)
     for resource in (*jobs, materials, wires, health, metrics):
@@ -127,3 +130,4 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     yield
     await app.state.feeds.close()
     await to_thread.run_sync(app.state.watchdog.stop)
+    await to_thread.run_sync(flush_spans)

@@ -19,6 +19,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from api.designs.feeds import Feeds
+from worker.logs import set_up_logs
 from worker.settings import Settings
 
 
@@ -44,12 +45,18 @@ def main(arguments: list[str] | None = None) -> int:
     if settings.redis_url is None:
         print("set REDIS_URL to the server that the workers use; `make run` starts all together", file=sys.stderr)
         return 2
+    set_up_logs(settings.log_level)
     folder = Path(os.environ.setdefault("PROMETHEUS_MULTIPROC_DIR", str(settings.state_folder.resolve() / "metrics")))
     folder.mkdir(parents=True, exist_ok=True)
     service = importlib.import_module("api.app")  # only now: the library of metrics reads the environment when loaded
     app: FastAPI = service.create_app(settings)
     config = uvicorn.Config(
-        app, host=options.host, port=options.port, timeout_graceful_shutdown=settings.stop_grace_seconds
+        app,
+        host=options.host,
+        port=options.port,
+        log_config=None,
+        access_log=False,  # api.request_trace writes the same, with ids
+        timeout_graceful_shutdown=settings.stop_grace_seconds,
     )
     # The server raises the signal again once it has stopped; by then everything is done.
     for number in (signal.SIGINT, signal.SIGTERM):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import TypeVar, cast
@@ -15,6 +16,7 @@ from worker.codec import open_cursor, seal_cursor, time_of
 from worker.errors import DesignStillActive, ShotListStillActive, StoreError
 from worker.records import JobState, Lease, SlotName
 from worker.store_base import DAY_SECONDS, TOMBSTONE_DAYS, Kind, StoreBase, key_of, raise_missing
+from worker.trace import Trace, read_trace
 
 #: Rows of jobs that are looked at in one go while some are searched for.
 _BLOCK = 200
@@ -74,6 +76,15 @@ class JobStore(StoreBase):
     def sent(self, slot: SlotName) -> None:
         """Note that the slot's message is on the queue."""
         self.run("SENT", slot.job_id, slot.key, self._lease_seconds)
+
+    def note_trace(self, job_id: str, trace: Trace) -> None:
+        """Note the request that the job is worked on for; it only helps to find log lines."""
+        self.client.hset(job_key(job_id), "trace", json.dumps(trace.headers))
+
+    def trace(self, job_id: str) -> Trace:
+        """The request that was noted; a trace that begins here if there is none."""
+        noted = cast("str | None", self.client.hget(job_key(job_id), "trace"))
+        return read_trace(json.loads(noted) if noted else {})
 
     def lease(self, slot: SlotName) -> Lease | None:
         """Take the slot, or None when it is over, in other hands, or tried too often."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Literal
 
 from pydantic import AliasChoices, Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -27,6 +28,9 @@ class Settings(BaseSettings):
     attempts_limit: int = Field(default=3, ge=1, description="After so many leases a slot is given up.")
     concurrency: int = Field(
         default_factory=lambda: os.cpu_count() or 1, ge=1, le=256, description="Pool processes of a worker."
+    )
+    log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = Field(
+        default="INFO", description="The least grave entries of the log that are written."
     )
     stop_grace_seconds: int = Field(
         default=5, ge=1, le=600, description="What the API gives requests under way when it is told to stop."

@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -151,12 +151,12 @@ StartWorker = Callable[..., Worker]
 @pytest.fixture
 def start_worker(tmp_path: Path, server: Server) -> Iterator[StartWorker]:
     """Starts workers, which are ready when the call returns."""
-    workers = _Workers(tmp_path, server)
+    workers = Workers(tmp_path, server)
     yield workers.start
     workers.end()
 
 
-class _Workers:
+class Workers:
     """Workers of a test, ended with it."""
 
     def __init__(self, folder: Path, server: Server) -> None:
@@ -165,17 +165,22 @@ class _Workers:
         self._started: list[Worker] = []
 
     def start(
-        self, processes: int = 2, *, lease_seconds: float = LEASE_SECONDS, program: tuple[str, ...] = ()
+        self,
+        processes: int = 2,
+        *,
+        lease_seconds: float = LEASE_SECONDS,
+        program: tuple[str, ...] = (),
+        environment: Mapping[str, str] | None = None,
     ) -> Worker:
         """A ready worker; `program` is run in place of `-m worker`."""
         words = program or ("-m", "worker", "--concurrency", str(processes), "--log-level", "INFO")
-        worker = self._launch(words, lease_seconds)
+        worker = self._launch(words, {"SHOTWRIGHT_LEASE_SECONDS": str(lease_seconds), **(environment or {})})
         wait_for(lambda: self._is_ready(worker), "the worker to get ready", READY_SECONDS)
         return worker
 
-    def _launch(self, words: tuple[str, ...], lease_seconds: float) -> Worker:
+    def _launch(self, words: tuple[str, ...], environment: dict[str, str]) -> Worker:
         log = self._folder / f"worker-{len(self._started)}.log"
-        settings = {"REDIS_URL": self._server.url, "SHOTWRIGHT_LEASE_SECONDS": str(lease_seconds)}
+        settings = {"REDIS_URL": self._server.url, **environment}
         with log.open("wb") as output:
             process = subprocess.Popen(
                 [sys.executable, *words], cwd=ROOT, env=os.environ | settings, stdout=output, stderr=output
@@ -281,7 +286,7 @@ class Undisturbed:
 def undisturbed(server: Server, tmp_path_factory: pytest.TempPathFactory) -> Undisturbed:
     """One worker of two processes, which nothing happens to."""
     service = service_on(server)
-    workers = _Workers(tmp_path_factory.mktemp("undisturbed"), server)
+    workers = Workers(tmp_path_factory.mktemp("undisturbed"), server)
     try:
         worker = workers.start(2)
         design_id = service.submit(small_request()).design_id
