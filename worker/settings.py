@@ -20,7 +20,9 @@ class Settings(BaseSettings):
         validation_alias=AliasChoices("SHOTWRIGHT_REDIS_URL", "REDIS_URL"),
         description="Redis to use; without it a private server is started and stopped with the program.",
     )
-    state_folder: Path = Field(default=Path("state"), description="Where the private server keeps its data.")
+    state_folder: Path = Field(
+        default=Path("state"), description="Where the private server keeps its data, and the API its counts and logs."
+    )
     result_days: float = Field(default=30.0, gt=0.0, description="How long the results of an ended design are kept.")
     lease_seconds: float = Field(
         default=10.0, ge=1.0, description="A slot without a sign of life for so long is given to another worker."
