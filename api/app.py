@@ -55,7 +55,8 @@ Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of
   `POST /v1/designs`, then watch `Location`.
 
 All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema. Times of the clock are RFC 3339, UTC.
-Errors are problem+json (RFC 9457). It computes and records; it never charges or fires anything.
+Errors are problem+json (RFC 9457). Each answer has an `X-Request-Id`, yours if it is well-formed, and a `traceparent`.
+It computes and records; it never charges or fires anything.
 
 **Cautions**
 

@@ -50,8 +50,6 @@ def test_worker_stops_within_its_grace_and_says_goodbye(service: DesignService, 
     worker = start_worker(2)
     design_id = service.submit(small_request(budget_trials_count=480)).design_id
     wait_for_trials(service, design_id, 3)
-    begun = time.monotonic()
-    assert worker.stop(seconds=60.0) == 0
-    assert time.monotonic() - begun < SOFT_STOP_SECONDS + WORKER_EXTRA_SECONDS
+    assert worker.stop(SOFT_STOP_SECONDS + WORKER_EXTRA_SECONDS) == 0
     assert service.store.live_workers() == []
     assert not service.store.get(design_id).ended
