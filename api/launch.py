@@ -69,7 +69,8 @@ def running(settings: Settings, host: str, port: int, tell: Tell) -> Iterator[Se
     with ExitStack() as stack:
         url = settings.redis_url or stack.enter_context(embedded_server(settings.state_folder)).url
         _check_store(url)
-        environment = {**os.environ, "REDIS_URL": url}
+        folder = str(settings.state_folder.resolve())
+        environment = {**os.environ, "REDIS_URL": url, "SHOTWRIGHT_STATE_FOLDER": folder}
         grace_s = settings.stop_grace_seconds + API_GRACE_S
         api = stack.enter_context(started("API", _api_words(host, port), environment, logs / "api.log", grace_s))
         _wait("API", [api], START_PATIENCE_S, tell, lambda: _answers(address))

@@ -20,7 +20,7 @@ from fastapi import FastAPI
 
 from api.designs.feeds import Feeds
 from worker.logs import set_up_logs
-from worker.settings import Settings
+from worker.settings import settings_or_exit
 
 
 class _Server(uvicorn.Server):
@@ -36,18 +36,22 @@ class _Server(uvicorn.Server):
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Serve; returns the exit code, which is 2 when REDIS_URL is missing."""
+    """Serve; returns the exit code, which is 2 when a setting cannot be used."""
     parser = argparse.ArgumentParser(prog="python -m api.serve", description="The HTTP service without a worker.")
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
     parser.add_argument("--port", type=int, default=8460, help="port to listen on (default: %(default)s)")
     options = parser.parse_args(arguments)
-    settings = Settings()
+    settings = settings_or_exit()
     if settings.redis_url is None:
         print("set REDIS_URL to the server that the workers use; `make run` starts all together", file=sys.stderr)
         return 2
     set_up_logs(settings.log_level)
     folder = Path(os.environ.setdefault("PROMETHEUS_MULTIPROC_DIR", str(settings.state_folder.resolve() / "metrics")))
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        print(f"cannot make {folder} for counts of requests: {problem}; set SHOTWRIGHT_STATE_FOLDER", file=sys.stderr)
+        return 2
     service = importlib.import_module("api.app")  # only now: the library of metrics reads the environment when loaded
     app: FastAPI = service.create_app(settings)
     config = uvicorn.Config(

@@ -11,7 +11,7 @@ import os
 import sys
 
 from worker.logs import set_up_logs
-from worker.settings import Settings
+from worker.settings import settings_or_exit
 
 ENVIRONMENT = {
     # One thread a process: the pool uses every core already, and sums in another order would make a design depend on
@@ -31,7 +31,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--concurrency", type=int, help="pool processes (default: one a core)")
     parser.add_argument("--log-level", choices=["DEBUG", "INFO", "WARNING", "ERROR"], help="default: as the settings")
     options = parser.parse_args(arguments)
-    settings = Settings()
+    settings = settings_or_exit()
     set_up_logs(options.log_level or settings.log_level)
     if settings.redis_url is None:
         print("set REDIS_URL to the server that the API uses; `make run` starts everything together", file=sys.stderr)

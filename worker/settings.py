@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
-from pydantic import AliasChoices, Field
+from pydantic import AliasChoices, Field, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -37,3 +38,18 @@ class Settings(BaseSettings):
     stop_grace_seconds: int = Field(
         default=5, ge=1, le=600, description="What the API gives requests under way when it is told to stop."
     )
+
+
+def variable_of(name: str) -> str:
+    """The environment variable of a setting."""
+    return "REDIS_URL" if name == "redis_url" else f"SHOTWRIGHT_{name.upper()}"
+
+
+def settings_or_exit(**given: Any) -> Settings:
+    """The settings of this program; one that cannot be used ends it with exit code 2 and a sentence about each."""
+    try:
+        return Settings(**given)
+    except ValidationError as problem:
+        for entry in problem.errors():
+            print(f"{variable_of(str(entry['loc'][0]))}={entry['input']}: {entry['msg']}", file=sys.stderr)
+        sys.exit(2)
