@@ -14,6 +14,7 @@ from api.designs.feeds import Farewell, Feeds, Item, Listener, Spelled
 from api.designs.queries import EVENT_ID, EventQuery
 from api.designs.representations import PATH, event_data_of
 from api.problems import stated
+from worker.errors import StoreError
 from worker.events import Event, EventLog, Snapshot, order
 from worker.records import Candidate, FrontChange, Progress, Status
 
@@ -95,6 +96,8 @@ async def _stream(feeds: Feeds, design_id: str, before: Snapshot, after: str | N
                 yield text
         except RedisError:
             yield _comment("the store does not answer; come back with the last id")
+        except StoreError:
+            yield _comment(Farewell.NOTHING_MORE.value)
 
 
 async def _told(feeds: Feeds, design_id: str, listener: Listener, after: str | None) -> AsyncIterator[bytes]:
