@@ -229,6 +229,13 @@ def _answers(address: str) -> bool:
         return False
 
 
+@pytest.fixture(scope="session")
+def api(server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """One for tests that leave it as it is."""
+    with running_api(server, tmp_path_factory.mktemp("api") / "log") as found:
+        yield found
+
+
 # ---- watching --------------------------------------------------------------------------------------------------------
 
 

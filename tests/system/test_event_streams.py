@@ -8,7 +8,7 @@ import signal
 import subprocess
 import threading
 import time
-from collections.abc import AsyncIterator, Generator, Iterator
+from collections.abc import AsyncIterator, Generator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,12 +45,6 @@ class Told:
     id: str
     kind: str
     data: Any
-
-
-@pytest.fixture(scope="module")
-def api(server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
-    with running_api(server, tmp_path_factory.mktemp("api") / "log") as found:
-        yield found
 
 
 def parsed(block: str) -> Told | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -16,10 +15,9 @@ from worker.service import DesignService
 Figures = dict[tuple[str, tuple[tuple[str, str], ...]], float]
 
 
-@pytest.fixture(scope="module")
-def address(server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with running_api(server, tmp_path_factory.mktemp("api") / "log") as (_, found):
-        yield found
+@pytest.fixture
+def address(api: tuple[object, str]) -> str:
+    return api[1]
 
 
 def scrape(address: str) -> Figures:
