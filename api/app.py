@@ -16,10 +16,12 @@ from pydantic.json_schema import models_json_schema
 import physics
 from api import examples
 from api.benches import endpoints as benches
-from api.designs import candidates, event_stream, export
+from api.designs import candidates, export
 from api.designs import endpoints as designs
-from api.designs.feeds import Feeds
+from api.designs import events as design_events
 from api.designs.representations import DesignStatus, FrontNumbers
+from api.event_stream import spell
+from api.feeds import Feeds
 from api.health import endpoints as health
 from api.health import metrics
 from api.health.http_metrics import HttpMetrics, keep_counts_of_ended
@@ -31,6 +33,8 @@ from api.problems import Problem
 from api.request_body import BodyLimit
 from api.request_trace import RequestTrace
 from api.shot_lists import endpoints as shot_lists
+from api.shot_lists import events as list_events
+from api.shot_lists.representations import ShotListStatus
 from api.shots import endpoints as shots
 from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
@@ -68,6 +72,7 @@ _ALSO_DOCUMENTED: list[tuple[type[BaseModel], Literal["serialization"]]] = [
     (Problem, "serialization"),
     (DesignStatus, "serialization"),
     (FrontNumbers, "serialization"),
+    (ShotListStatus, "serialization"),
 ]
 
 
@@ -108,7 +113,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.shot_lists = ShotListService(app.state.designs)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
-    app.state.feeds = Feeds(EventLog(settings.redis_url), event_stream.spell)
+    app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
     app.state.read_operation = partial(read_operation, client)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
@@ -116,8 +121,8 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_middleware(HttpMetrics)
     app.add_middleware(RequestTrace)
     install(app)
-    jobs = (shots, shot_lists, benches, designs, candidates, export, event_stream)
-    for resource in (*jobs, materials, wires, health, metrics):
+    of_designs = (designs, design_events, candidates, export)
+    for resource in (shots, shot_lists, list_events, benches, *of_designs, materials, wires, health, metrics):
         app.include_router(resource.router)
     add_pages(app)
     return app

@@ -18,7 +18,7 @@ from types import FrameType
 import uvicorn
 from fastapi import FastAPI
 
-from api.designs.feeds import Feeds
+from api.feeds import Feeds
 from worker.logs import set_up_logs
 from worker.settings import settings_or_exit
 

@@ -121,7 +121,8 @@ def read_status(design_id: str, row: Mapping[str, str], last_given_up: str | Non
     """The state of a design, from the small fields of its row and the island that was given up last."""
     lost = [GivenUp.model_validate_json(last_given_up)] if last_given_up else []
     return Status(
-        design_id=design_id,
+        id=design_id,
+        name=row.get("name", ""),
         state=cast("JobState", row["state"]),
         failure=_failure(row, _PLAN.validate_json(row["plan"]), lost),
         ended_because=cast("EndedBecause | None", row.get("ended_because")),

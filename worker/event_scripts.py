@@ -8,7 +8,7 @@ from __future__ import annotations
 
 #: Fields of a job's row that entries carry: those of both kinds, of designs, of lists of shots.
 TOLD_FIELDS = (
-    "state", "finished", "repeats", "heartbeat_at", "created_at", "started_at", "finished_at", "expires_at",
+    "name", "state", "finished", "repeats", "heartbeat_at", "created_at", "started_at", "finished_at", "expires_at",
     "feasible", "lost", "islands_lost", "round", "islands", "open", "plan", "pace", "deadline", "ended_because",
     "ending", "failure",
     "failed", "shots",

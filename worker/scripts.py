@@ -483,8 +483,12 @@ local function fail_shots(id, name)
   if at then first, shots = tonumber(at), 1 end
   for shot = first, first + shots - 1 do
     local row = string.format('{"number":%d,"state":"failed","attempts_count":%d}', shot, tries(name))
-    if redis.call('HSETNX', job(id) .. ':rows', shot, row) == 1 then redis.call('HINCRBY', job(id), 'failed', 1) end
+    if redis.call('HSETNX', job(id) .. ':rows', shot, row) == 1 then
+      redis.call('HINCRBY', job(id), 'failed', 1)
+      count('list-shots:failed', 1)
+    end
   end
+  tell_progress(id)
   redis.call('HDEL', name, 'at')
   redis.call('HSET', name, 'tried', 0)
 end

@@ -29,6 +29,7 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``shot-list:{id}``               hash    the list's row: state, counts, what is varied
 ``shot-list:{id}:shots``         hash    packed shots by slice
 ``shot-list:{id}:rows``          hash    packed outcomes by number
+``shot-list:{id}:events``        stream  as of a design
 ``shot-list:{id}:slot:0/{i}``    hash    one slice, as an island; and the shot it is at, with how often that was begun
 ===============================  ======  =====================================================================
 
@@ -67,7 +68,7 @@ from worker.errors import (
     DesignStillActive,
 )
 from worker.identifiers import new_id
-from worker.job_store import ANY, JobFilter, JobStore, job_key
+from worker.job_store import ANY, JobFilter, JobStore, job_key, raise_missing_job
 from worker.plan import first_plan, islands_of, longer_plan, trials_through
 from worker.records import (
     Candidate,
@@ -88,7 +89,7 @@ from worker.records import (
 )
 from worker.request import DesignRequest
 from worker.shot_list_store import ShotListStore
-from worker.store_base import DAY_SECONDS, idempotency_words, key_of, raise_missing, raise_refused
+from worker.store_base import DAY_SECONDS, idempotency_words, key_of, raise_refused
 
 #: Name of the message queue; its length tells whether a sent message may have got lost.
 QUEUE = "shotwright"
@@ -166,7 +167,7 @@ class Store(JobStore):
             pipe.lrange(f"{key}:given_up", 0, -1)
             row, tombstone, rank, best, given_up = pipe.execute()
         if not row:
-            raise_missing("design", design_id, tombstone)
+            raise_missing_job(design_id, tombstone)
         if "plan" not in row:
             raise_outdated(design_id)
         # should all of the kept ones have been contradicted: the front starts with the least energy, too

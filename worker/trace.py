@@ -65,7 +65,7 @@ def current_trace() -> Trace | None:
 
 
 def facts() -> dict[str, str]:
-    """What each line of the log says of what is being done: ids of request and trace, design, slot."""
+    """What each line of the log says of what is being done: ids of request and trace, job, slot."""
     trace = _current.get()
     ids = asdict(trace) if trace else {}
     ids.pop("flags", None)

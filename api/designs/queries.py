@@ -6,9 +6,6 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-#: How the ids of events are written.
-EVENT_ID = r"^\d{1,15}-\d{1,15}$"
-
 
 class CandidateQuery(BaseModel):
     """Paging, filter and format of a list of candidates."""
@@ -28,13 +25,3 @@ class ExportQuery(BaseModel):
 
     only: Literal["all", "feasible", "front"] = Field(default="all", description="Which candidates.")
     format: Literal["ndjson", "csv"] = Field(default="ndjson", description="One JSON object a line, or CSV.")
-
-
-class EventQuery(BaseModel):
-    """Where to go on from, for clients that cannot set headers."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    last_event_id: str | None = Field(
-        default=None, pattern=EVENT_ID, description="Id of the last event that was received; the header wins."
-    )

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
 
 from pydantic import Field
 
-from api.jobs import JobStatus
+from api.jobs import JobStatus, status_block
 from api.table import csv_text
 from physics.hazards import CAUTIONS
 from physics.result import Rating, ShotResult
@@ -15,6 +14,7 @@ from physics.schema import Checked
 from physics.shot import Fidelity
 from worker.bench import BenchUsed
 from worker.budget import Budget
+from worker.events import Content
 from worker.records import (
     Candidate,
     Confirmation,
@@ -165,18 +165,11 @@ class DesignDetail(JobStatus):
     links: DesignLinks
 
 
-class DesignStatus(Checked):
+class DesignStatus(JobStatus):
     """`data` of the event `status`: the design's state, and in the end why."""
 
-    id: str
-    status: JobState
-    failure: str | None = Field(description="Why the design failed or trials were lost, in plain words.")
     ended_because: EndedBecause | None = Field(description="Null while it is active.")
     ending: str | None = Field(description="The same in words.")
-    created_at: datetime
-    started_at: datetime | None
-    finished_at: datetime | None
-    expires_at: datetime | None = Field(description="Until when the results are kept; null while active.")
     links: DesignLinks
 
 
@@ -266,27 +259,17 @@ def _row(design_id: str, candidate: Candidate, *, on_front: bool, recommended: b
     )
 
 
-def event_data_of(design_id: str, content: Status | Progress | Candidate | FrontChange) -> Checked:
+def event_data_of(design_id: str, content: Content) -> Checked:
     """What an event carries as `data`. A candidate is told when it gets on the front, before any is recommended."""
     if isinstance(content, Candidate):
         return _row(design_id, content, on_front=True, recommended=False)
     if isinstance(content, FrontChange):
         link = links_of(design_id).front
         return FrontNumbers(round_number=content.round_number, numbers=content.numbers, link=link)
-    if isinstance(content, Progress):
-        return content
-    return DesignStatus(
-        id=design_id,
-        status=content.state,
-        failure=content.failure,
-        ended_because=content.ended_because,
-        ending=content.ending,
-        created_at=content.created_at,
-        started_at=content.started_at,
-        finished_at=content.finished_at,
-        expires_at=content.expires_at,
-        links=links_of(design_id),
-    )
+    if isinstance(content, Status):
+        why = {"ended_because": content.ended_because, "ending": content.ending}
+        return DesignStatus.model_validate({**status_block(content), **why, "links": links_of(design_id)})
+    return content
 
 
 def csv_of(rows: Iterable[CandidateRow], *, header: bool = True) -> str:

@@ -48,7 +48,9 @@ class _OnlyStore(Collector):
         yield GaugeMetricFamily("shotwright_store_up", _UP, 1)
         yield CounterMetricFamily("shotwright_trials", "Trials that were finished and stored.", found.trials)
         yield CounterMetricFamily("shotwright_trial_shots", "Model runs that stored trials took.", found.shots)
-        yield CounterMetricFamily("shotwright_attempts", "Leases of islands and closings of rounds.", found.attempts)
+        yield CounterMetricFamily(
+            "shotwright_attempts", "Leases of islands, closings of rounds and slices of lists.", found.attempts
+        )
         yield _labelled(
             CounterMetricFamily, "shotwright_islands", "Islands by how they ended.", "ending", found.islands_ended
         )
@@ -59,13 +61,27 @@ class _OnlyStore(Collector):
         yield _labelled(
             GaugeMetricFamily, "shotwright_designs", "Designs that have not ended.", "status", found.designs
         )
+        yield from _lists(found)
         yield GaugeMetricFamily("shotwright_queue_messages", "Messages that wait for a worker.", found.queue_messages)
         yield GaugeMetricFamily("shotwright_workers", "Workers with a recent sign of life.", found.workers)
         yield GaugeMetricFamily(
             "shotwright_oldest_queued_seconds",
-            "How long the next design has waited; 0 if none does.",
+            "How long the next job has waited; 0 if none does.",
             found.oldest_queued_s,
         )
+
+
+def _lists(found: Operation) -> Iterator[Metric]:
+    def counters(name: str, words: str, label: str, values: dict[str, int]) -> Metric:
+        return _labelled(CounterMetricFamily, f"shotwright_{name}", words, label, values)
+
+    yield CounterMetricFamily("shotwright_shot_lists_created", "Lists that were accepted.", found.shot_lists_created)
+    yield counters("shot_lists_ended", "Lists of shots by how they ended.", "status", found.shot_lists_ended)
+    yield counters("slices", "Slices of lists by how they ended.", "ending", found.slices_ended)
+    yield counters("list_shots", "Shots of lists by what became of them.", "state", found.list_shots)
+    yield _labelled(
+        GaugeMetricFamily, "shotwright_shot_lists", "Lists that have not ended.", "status", found.shot_lists
+    )
 
 
 _UP = "1 when the store answers."

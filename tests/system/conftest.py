@@ -229,9 +229,9 @@ def _answers(address: str) -> bool:
         return False
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def api(server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
-    """One for tests that leave it as it is."""
+    """One for the tests of a module that leave it as it is; its watchdog must not help those of others."""
     with running_api(server, tmp_path_factory.mktemp("api") / "log") as found:
         yield found
 

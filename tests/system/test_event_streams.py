@@ -17,8 +17,8 @@ from typing import Any
 import httpx
 import pytest
 
-from api.designs.event_stream import spell
-from api.designs.feeds import MOST_WAITING, Farewell, Feeds, Spelled
+from api.event_stream import spell
+from api.feeds import MOST_WAITING, Farewell, Feeds, Spelled
 from tests.system.conftest import Server, running_api, wait_for
 from tests.worker.samples import candidate, request
 from tests.worker.test_store import ending, leased

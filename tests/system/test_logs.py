@@ -18,12 +18,15 @@ from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTrace
 
 from api.launch import free_port
 from tests.system.conftest import Server, Workers, running_api, small_request, wait_for
+from tests.worker.test_shot_lists import sweep
 from worker.embedded import server_binary
 from worker.store import Store, connect
 
 PASSWORD = "a-secret-of-the-house"  # noqa: S105 - it is guarded from nobody
 TRACE_ID, CALLER = "4bf92f3577b34da6a3ce929d0e0e4736", "00f067aa0ba902b7"
 HEADERS = {"X-Request-Id": "lab-42", "traceparent": f"00-{TRACE_ID}-{CALLER}-01"}
+LIST_TRACE_ID = "0af7651916cd43dd8448eb211c80319c"
+LIST_HEADERS = {"X-Request-Id": "lab-43", "traceparent": f"00-{LIST_TRACE_ID}-{CALLER}-01"}
 
 
 class GuardedServer(Server):
@@ -68,9 +71,10 @@ def collecting() -> Iterator[str]:
 
 @dataclass(frozen=True)
 class Ran:
-    """What is left of one design that was posted, run and disturbed."""
+    """What is left of a design and a list of shots that were posted, run and disturbed."""
 
     design_id: str
+    list_id: str
     answer: httpx.Response
     unknown: httpx.Response
     api_log: str
@@ -95,7 +99,11 @@ def ran(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ran]:
         unknown = httpx.get(
             f"{address}/v1/designs/none?key=in-the-query", headers={"X-Request-Id": "a b"}, trust_env=False
         )
+        shots = sweep(("/gap_m", [1e-3, 1.5e-3])).model_dump(mode="json")
+        listed = httpx.post(f"{address}/v1/shot-lists", json=shots, headers=LIST_HEADERS, trust_env=False)
         store = Store(connect(server.url))
+        list_id = listed.json()["id"]
+        wait_for(lambda: store.shot_lists.get(list_id).ended, "the end of the list")
         design_id = answer.json()["id"]
         wait_for(lambda: store.get(design_id).ended, "the end of the design")
         wait_for(lambda: len({span.name for span in Collector.spans}) > 1, "spans of both")
@@ -107,7 +115,13 @@ def ran(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ran]:
         process.terminate()
         assert process.wait(20) == 0
         yield Ran(
-            design_id, answer, unknown, (folder / "api.log").read_text(), worker.log.read_text(), list(Collector.spans)
+            design_id,
+            list_id,
+            answer,
+            unknown,
+            (folder / "api.log").read_text(),
+            worker.log.read_text(),
+            list(Collector.spans),
         )
 
 
@@ -130,6 +144,17 @@ def test_one_id_leads_from_the_request_to_its_islands(ran: Ran) -> None:
     assert {entry["job_id"] for entry in at_worker} == {ran.design_id}
     assert "0/0" in {entry["slot"] for entry in at_worker}
     assert any("closed" in entry["message"] for entry in at_worker)
+
+
+def test_one_id_leads_from_the_request_to_its_slices(ran: Ran) -> None:
+    """The same for a list of shots: each of its slices is begun and ended for the request that posted it."""
+    ids = {"request_id": "lab-43", "trace_id": LIST_TRACE_ID}
+    at_worker = [entry for entry in lines(ran.worker_log) if ids.items() <= entry.items()]
+    assert {entry["job_id"] for entry in at_worker} == {f"shot-list:{ran.list_id}"}
+    for slot in ("0/0", "0/1"):
+        said = [entry["message"] for entry in at_worker if entry["slot"] == slot]
+        assert any("begun" in message for message in said)
+        assert any("ended" in message for message in said)
 
 
 def test_malformed_id_is_replaced(ran: Ran) -> None:

@@ -9,8 +9,9 @@ import httpx
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from tests.system.conftest import Server, StartWorker, running_api, small_request, wait_for_end
-from worker.service import DesignService
+from tests.system.conftest import Server, StartWorker, running_api, small_request, wait_for, wait_for_end
+from tests.worker.test_shot_lists import sweep
+from worker.service import DesignService, ShotListService
 
 Figures = dict[tuple[str, tuple[tuple[str, str], ...]], float]
 
@@ -117,6 +118,31 @@ def test_figures_of_the_search_are_those_of_its_rows(
     assert value(figures, "oldest_queued_seconds") == 0
     service.store.delete(design_id)
     assert value(scrape(address), "trials_total") == len(rows)
+
+
+def test_figures_of_lists_are_those_of_their_shots(
+    service: DesignService, start_worker: StartWorker, address: str
+) -> None:
+    """Lists by how they ended, and what became of their shots and slices, apart from what is told of designs."""
+    lists = ShotListService(service)
+    waiting = lists.submit(sweep(("/gap_m", [1e-3, 1.5e-3]))).id
+    assert value(scrape(address), "shot_lists", status="queued") == 1
+    lists.store.cancel(waiting)
+    start_worker(2)
+    list_id = lists.submit(sweep(("/bank/charge_voltage_v", [4000.0 + n for n in range(30)]))).id
+    wait_for(lambda: lists.store.get(list_id).ended, "the end of the list")
+    slices, skipped = len(lists.store.slots(list_id)), len(lists.store.slots(waiting))
+    assert min(slices, skipped) > 1
+    figures = scrape(address)
+    assert value(figures, "shot_lists_created_total") == 2
+    assert value(figures, "shot_lists_ended_total", status="succeeded") == 1
+    assert value(figures, "shot_lists_ended_total", status="cancelled") == 1
+    assert value(figures, "list_shots_total", state="finished") == total(figures, "list_shots_total") == 30
+    assert value(figures, "slices_total", ending="filled") == value(figures, "attempts_total") == slices
+    assert value(figures, "slices_total", ending="skipped") == skipped
+    assert total(figures, "shot_lists") == 0
+    for name in ("designs", "designs_created_total", "designs_ended_total", "islands_total", "trials_total"):
+        assert total(figures, name) == 0
 
 
 def test_metrics_stand_while_the_store_is_away(server: Server, address: str) -> None:

@@ -10,14 +10,17 @@ from typing import Any, TypeVar
 import pytest
 from redis import Redis
 
+from physics.shot import Shot
 from tests.worker.samples import candidate, miss, request
 from tests.worker.test_store import ending, fill_round, leased, make_ended
 from worker.budget import Budget
-from worker.errors import DesignGone, DesignUnknown
+from worker.errors import DesignGone, DesignUnknown, ShotListGone
 from worker.event_scripts import MOST_EVENTS, MOST_EVENTS_ENDED
 from worker.events import START, Event, EventLog, order
-from worker.records import Candidate, FrontChange, Progress, Status
+from worker.records import LIST_PREFIX, Candidate, FrontChange, Progress, Status
+from worker.shot_list import ShotListProgress, ShotListRequest, ShotOutcome
 from worker.store import Store
+from worker.tasks import WARMING_SHOT
 
 Ask = Callable[[Callable[[EventLog], Awaitable[Any]]], Any]
 Content = TypeVar("Content")
@@ -91,8 +94,9 @@ def test_last_event_and_design_agree_after_every_change(store: Store, ask: Ask) 
         design = store.get(design_id)
         assert design.state == state
         status = only(Status, told(ask, design_id))[-1]
-        shown = {name: getattr(design, name) for name in type(status).model_fields if name != "design_id"}
-        assert status.model_dump(exclude={"design_id"}) == shown
+        shown = {name: getattr(design, name) for name in type(status).model_fields if name != "name"}
+        assert status.model_dump(exclude={"name"}) == shown
+        assert status.name == design.request.name
 
     design_id = store.create(request()).design_id
     agrees("queued")
@@ -166,6 +170,49 @@ def test_snapshot_is_the_design_at_its_last_event(store: Store, ask: Ask) -> Non
         assert snapshot.status.state == "running"
 
     ask(look)
+
+
+def list_of_two(store: Store) -> str:
+    """A list of two shots, each a slice, that nobody works on."""
+    shot = Shot.model_validate(WARMING_SHOT)
+    return store.shot_lists.create(ShotListRequest(name="two", shots=[shot, shot]), [shot, shot])[0]
+
+
+def test_events_tell_a_list_of_shots_from_its_post_to_its_end(store: Store, ask: Ask) -> None:
+    """Its states in their order, progress that grows, and as the last event the end; a snapshot shows the same."""
+    lists, list_id = store.shot_lists, list_of_two(store)
+    for slot in lists.slots(list_id):
+        lease = lists.lease(slot)
+        assert lease is not None
+        number = slot.island or 0
+        lists.step(lease, number, [])
+        lists.end_slice(lease, [ShotOutcome(number=number, state="failed", attempts_count=1, failure="as a test")])
+    events = told(ask, f"{LIST_PREFIX}{list_id}")
+    assert [status.state for status in only(Status, events)] == ["queued", "running", "failed"]
+    assert [event.last for event in events] == [False] * (len(events) - 1) + [True]
+    counts = [progress.failed_shots_count for progress in only(ShotListProgress, events)]
+    assert counts == sorted(counts)
+    assert counts[-1] == 2
+    ended, snapshot = lists.get(list_id), ask(lambda log: log.snapshot(f"{LIST_PREFIX}{list_id}"))
+    assert snapshot.id == events[-1].id
+    assert snapshot.progress == ended.progress
+    assert snapshot.status == only(Status, events)[-1]
+    assert (snapshot.status.name, snapshot.status.failure) == ("two", ended.failure)
+
+
+def test_cancelled_list_tells_its_end_last(store: Store, client: Redis, ask: Ask) -> None:
+    """A list that nobody works on is cancelled at once: no other status is told after its last one."""
+    lists, list_id = store.shot_lists, list_of_two(store)
+    lists.cancel(list_id)
+    events = told(ask, f"{LIST_PREFIX}{list_id}")
+    assert [status.state for status in only(Status, events)] == ["queued", "cancelling", "cancelled"]
+    assert events[-1].last
+    key = f"shotwright:shot-list:{list_id}:events"
+    assert client.ttl(key) == pytest.approx(client.ttl(f"shotwright:shot-list:{list_id}"), abs=2)
+    lists.delete(list_id)
+    assert client.exists(key) == 0
+    with pytest.raises(ShotListGone):
+        ask(lambda log: log.snapshot(f"{LIST_PREFIX}{list_id}"))
 
 
 def test_missing_designs_are_told_apart(store: Store, ask: Ask) -> None:

@@ -1,6 +1,6 @@
-"""Many readers of a design's events, one reader of its stream.
+"""Many readers of a job's events, one reader of its stream.
 
-A feed is one task that waits for a design's next events and hands each, spelled once, to every listener. It lives as
+A feed is one task that waits for a job's next events and hands each, spelled once, to every listener. It lives as
 long as it has listeners, and outlives a store that is away for a while.
 """
 
@@ -31,7 +31,7 @@ class Farewell(Enum):
 
     TOO_SLOW = "too slow; come back with the last id"
     STOPPING = "the service is stopping; come back with the last id"
-    NOTHING_MORE = "nothing more can be read; the design is gone, or failed to be read"
+    NOTHING_MORE = "nothing more can be read; the job is gone, or failed to be read"
 
 
 @dataclass(frozen=True)
@@ -92,21 +92,21 @@ class Feeds:
         self._stopping = False
 
     @contextmanager
-    def joined(self, design_id: str, event_id: str) -> Iterator[Listener]:
+    def joined(self, job_id: str, event_id: str) -> Iterator[Listener]:
         """A listener who gets every event that is written from now on, and perhaps some since `event_id`."""
         listener = Listener()
-        listeners = self._listeners.setdefault(design_id, set())
+        listeners = self._listeners.setdefault(job_id, set())
         listeners.add(listener)
         if self._stopping:
             listener.release(Farewell.STOPPING)
-        elif design_id not in self._tasks:
-            self._tasks[design_id] = asyncio.create_task(self._run(design_id, event_id))
+        elif job_id not in self._tasks:
+            self._tasks[job_id] = asyncio.create_task(self._run(job_id, event_id))
         try:
             yield listener
         finally:
             listeners.discard(listener)
             if not listeners:
-                self._end(design_id)
+                self._end(job_id)
 
     def say_stopping(self) -> None:
         """Say farewell to all listeners, also to those who join later, so that their answers end."""
@@ -123,37 +123,37 @@ class Feeds:
         await asyncio.gather(*tasks, return_exceptions=True)
         await self.events.close()
 
-    def _end(self, design_id: str) -> None:
-        self._listeners.pop(design_id, None)
-        task = self._tasks.pop(design_id, None)
+    def _end(self, job_id: str) -> None:
+        self._listeners.pop(job_id, None)
+        task = self._tasks.pop(job_id, None)
         if task is not None:
             task.cancel()
 
-    async def _run(self, design_id: str, event_id: str) -> None:
+    async def _run(self, job_id: str, event_id: str) -> None:
         try:
-            await self._follow(design_id, event_id)
+            await self._follow(job_id, event_id)
         except StoreError as problem:
             log.info("events end: %s", problem)
         except Exception:
-            log.exception("the events of design %s cannot be read", design_id)
-        self._tasks.pop(design_id, None)
-        for listener in self._listeners.get(design_id, ()):
+            log.exception("the events of %s cannot be read", job_id)
+        self._tasks.pop(job_id, None)
+        for listener in self._listeners.get(job_id, ()):
             listener.release(Farewell.NOTHING_MORE)
 
-    async def _follow(self, design_id: str, event_id: str) -> None:
+    async def _follow(self, job_id: str, event_id: str) -> None:
         away = False
         while True:
             try:
-                for event in await self.events.wait(design_id, event_id):
-                    self._hand_out(design_id, Spelled(event, self.spell(design_id, event)))
+                for event in await self.events.wait(job_id, event_id):
+                    self._hand_out(job_id, Spelled(event, self.spell(job_id, event)))
                     event_id = event.id
                 away = False
             except RedisError as problem:
                 if not away:
-                    log.warning("events of design %s wait for the store: %s", design_id, problem)
+                    log.warning("events of %s wait for the store: %s", job_id, problem)
                 away = True
                 await asyncio.sleep(RETRY_S)
 
-    def _hand_out(self, design_id: str, item: Spelled) -> None:
-        for listener in self._listeners.get(design_id, ()):
+    def _hand_out(self, job_id: str, item: Spelled) -> None:
+        for listener in self._listeners.get(job_id, ()):
             listener.hand(item)
