@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 from starlette.responses import StreamingResponse
 
 from api.event_stream import RESPONSES, EventQuery, LastEventId, follow
+from api.shot_lists.endpoints import shot_list_service
 from api.shot_lists.representations import PATH
 from worker.records import LIST_PREFIX
 
-router = APIRouter(prefix=f"{PATH}/{{list_id}}/events", tags=["shots"])
+router = APIRouter(prefix=f"{PATH}/{{list_id}}/events", tags=["shots"], dependencies=[Depends(shot_list_service)])
 
 
 @router.get("", summary="Follow a list of shots as it happens", response_class=StreamingResponse, responses=RESPONSES)

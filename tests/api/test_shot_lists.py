@@ -76,12 +76,15 @@ def test_events_of_a_real_list_tell_how_it_came_on(client: httpx.Client, finishe
     assert client.get(path, params={"last_event_id": last}).status_code == 204
 
 
-def test_list_is_no_design(client: httpx.Client, finished_list: Json) -> None:
-    """The name that its job has in the store does not make a list a design, whatever is asked of it."""
+def test_names_of_the_store_are_no_ids(client: httpx.Client, finished_list: Json, finished: Json) -> None:
+    """What a job or a part of it is called in the store is no design and no list, whatever is asked of it."""
     path = f"/v1/designs/shot-list:{finished_list['id']}"
     answers = [client.get(path + part) for part in ("", "/candidates", "/candidates/0", "/export", "/events")]
     answers += [client.post(f"{path}/cancel"), client.delete(path)]
-    assert [answer.status_code for answer in answers] == [404] * len(answers)
+    for part in (":rows", ":events"):
+        for job in (finished, finished_list):
+            answers += [client.get(f"{job['links']['self']}{part}{more}") for more in ("", "/events")]
+    assert {(answer.status_code, answer.json()["type"]) for answer in answers} == {(404, "/problems/not-found")}
     assert client.get(finished_list["links"]["self"]).json() == finished_list
 
 
