@@ -30,7 +30,7 @@ from worker.service import DesignService
 router = APIRouter(prefix=PATH, tags=["designs"])
 
 
-def design_service(request: Request) -> DesignService:
+async def design_service(request: Request) -> DesignService:
     """Dependency: what creates, cancels and finds designs. Raises DesignUnknown for what is part of a key."""
     named = request.path_params.get("design_id", "")
     if ":" in named:

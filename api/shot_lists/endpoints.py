@@ -37,7 +37,7 @@ from worker.shot_list import ShotList, ShotListRequest
 router = APIRouter(prefix=PATH, tags=["shots"])
 
 
-def shot_list_service(request: Request) -> ShotListService:
+async def shot_list_service(request: Request) -> ShotListService:
     """Dependency: what creates and finds lists of shots. Raises ShotListUnknown for what is part of a key."""
     named = request.path_params.get("list_id", "")
     if ":" in named:
