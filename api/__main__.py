@@ -9,7 +9,7 @@ import time
 from api.launch import LaunchError, Stopped, running, stopping_on_signals
 from api.terminal import StartProgress
 from worker.embedded import ServerUnavailable
-from worker.settings import Settings
+from worker.settings import settings_or_exit
 
 DEFAULT_PORT = 8460
 
@@ -44,7 +44,7 @@ def _port(text: str) -> int:
 
 
 def _serve(host: str, port: int) -> int:
-    settings, progress = Settings(), StartProgress()
+    settings, progress = settings_or_exit(), StartProgress()
     with running(settings, host, port, progress) as service:
         progress.done("")
         store = f"in {settings.state_folder}" if service.private_store else "on the server that REDIS_URL names"

@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Any
+from functools import partial
+from typing import Any, Literal
 
 from anyio import CapacityLimiter, to_thread
 from fastapi import FastAPI
+from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 import physics
@@ -16,21 +18,33 @@ from api import examples
 from api.benches import endpoints as benches
 from api.designs import candidates, export
 from api.designs import endpoints as designs
+from api.designs import events as design_events
+from api.designs.representations import DesignStatus, FrontNumbers
+from api.event_stream import spell
+from api.feeds import Feeds
 from api.health import endpoints as health
+from api.health import metrics
+from api.health.http_metrics import HttpMetrics, keep_counts_of_ended
 from api.health.warming import Warming
 from api.materials import endpoints as materials
 from api.page.endpoints import add_pages
 from api.problem_handlers import install
 from api.problems import Problem
 from api.request_body import BodyLimit
+from api.request_trace import RequestTrace
 from api.shot_lists import endpoints as shot_lists
+from api.shot_lists import events as list_events
+from api.shot_lists.representations import ShotListStatus
 from api.shots import endpoints as shots
 from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
 from worker.app import sender
+from worker.events import EventLog
+from worker.operation import read_operation
 from worker.service import DesignService, ShotListService
 from worker.settings import Settings
 from worker.store import Store, connect
+from worker.telemetry import flush_spans
 from worker.watchdog import Watchdog
 
 API_VERSION = "1.0.0"
@@ -45,20 +59,30 @@ Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of
   `POST /v1/designs`, then watch `Location`.
 
 All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema. Times of the clock are RFC 3339, UTC.
-Errors are problem+json (RFC 9457). It computes and records; it never charges or fires anything.
+Errors are problem+json (RFC 9457). Each answer has an `X-Request-Id`, yours if it is well-formed, and a `traceparent`.
+It computes and records; it never charges or fires anything.
 
 **Cautions**
 
 """
 
 
+#: What no operation names as its answer: errors by reference, events by name in words.
+_ALSO_DOCUMENTED: list[tuple[type[BaseModel], Literal["serialization"]]] = [
+    (Problem, "serialization"),
+    (DesignStatus, "serialization"),
+    (FrontNumbers, "serialization"),
+    (ShotListStatus, "serialization"),
+]
+
+
 class _Application(FastAPI):
-    """A FastAPI application whose OpenAPI document holds the schema of problems, which operations refer to."""
+    """A FastAPI application whose OpenAPI document also holds the schemas of problems and of events."""
 
     def openapi(self) -> dict[str, Any]:
         """The document, made once."""
         document = super().openapi()
-        _, schemas = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")
+        _, schemas = models_json_schema(_ALSO_DOCUMENTED, ref_template="#/components/schemas/{model}")
         document["components"]["schemas"].update(schemas["$defs"])
         return document
 
@@ -77,8 +101,9 @@ def create_app(settings: Settings) -> FastAPI:
         separate_input_output_schemas=False,
         lifespan=_lifespan,
     )
+    client = connect(settings.redis_url)
     store = Store(
-        connect(settings.redis_url),
+        client,
         result_days=settings.result_days,
         lease_seconds=settings.lease_seconds,
         attempts_limit=settings.attempts_limit,
@@ -88,24 +113,27 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.shot_lists = ShotListService(app.state.designs)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
+    app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
+    app.state.read_operation = partial(read_operation, client)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
+    app.add_middleware(HttpMetrics)
+    app.add_middleware(RequestTrace)
     install(app)
-    for resource in (shots, shot_lists, benches, designs, candidates, export, materials, wires, health):
+    of_designs = (designs, design_events, candidates, export)
+    for resource in (shots, shot_lists, list_events, benches, *of_designs, materials, wires, health, metrics):
         app.include_router(resource.router)
     add_pages(app)
     return app
 
 
-def from_environment() -> FastAPI:
-    """For `uvicorn --factory api.app:from_environment`: settings from the environment."""
-    return create_app(Settings())
-
-
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    keep_counts_of_ended()
     app.state.warming.start()
     app.state.watchdog.start()
     yield
+    await app.state.feeds.close()
     await to_thread.run_sync(app.state.watchdog.stop)
+    await to_thread.run_sync(flush_spans)

@@ -20,7 +20,7 @@ from api.launch import LaunchError, Service, Stopped, free_port, running, stoppi
 from api.terminal import Progress, StartProgress, bar
 from worker.embedded import ServerUnavailable
 from worker.request import DesignRequest
-from worker.settings import Settings
+from worker.settings import Settings, settings_or_exit
 
 _HOST = "127.0.0.1"
 _PATIENCE_S = 600.0
@@ -37,7 +37,7 @@ def main() -> int:
     argparse.ArgumentParser(prog="python -m api.demo", description=__doc__).parse_args()
     try:
         with stopping_on_signals(), tempfile.TemporaryDirectory(prefix="shotwright-demo-") as folder:
-            _run(Settings(state_folder=Path(folder)))
+            _run(settings_or_exit(state_folder=Path(folder)))
     except Stopped as signal_name:
         print(f"\nStopped by {signal_name}.", file=sys.stderr)
         return 130

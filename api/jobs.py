@@ -10,7 +10,8 @@ from api.paging import PageQuery
 from physics.schema import Checked
 from worker.budget import ClockTime
 from worker.job_store import JobFilter
-from worker.records import JobState
+from worker.records import JobState, Status
+from worker.shot_list import ShotList
 
 #: How often a job at work is worth asking for, s; progress is written about once a second.
 POLL_S = 2
@@ -27,6 +28,12 @@ class JobStatus(Checked):
     started_at: datetime | None
     finished_at: datetime | None
     expires_at: datetime | None = Field(description="Until when the results are kept; null while active.")
+
+
+def status_block(job: Status | ShotList) -> dict[str, object]:
+    """The values of the fields of JobStatus."""
+    block = {name: getattr(job, name) for name in JobStatus.model_fields if name != "status"}
+    return {**block, "status": job.state}
 
 
 class JobQuery(PageQuery):

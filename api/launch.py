@@ -24,7 +24,8 @@ from worker.store import Store, connect
 #: Compiling the kernels takes some tens of seconds on the first run.
 KERNELS_PATIENCE_S = 300.0
 START_PATIENCE_S = 60.0
-API_GRACE_S = 10.0
+#: Beyond what the settings give requests and tasks under way.
+API_GRACE_S = 5.0
 WORKER_GRACE_S = 20.0
 _LOOK_S = 0.2
 
@@ -68,8 +69,10 @@ def running(settings: Settings, host: str, port: int, tell: Tell) -> Iterator[Se
     with ExitStack() as stack:
         url = settings.redis_url or stack.enter_context(embedded_server(settings.state_folder)).url
         _check_store(url)
-        environment = {**os.environ, "REDIS_URL": url}
-        api = stack.enter_context(started("API", _api_words(host, port), environment, logs / "api.log", API_GRACE_S))
+        folder = str(settings.state_folder.resolve())
+        environment = {**os.environ, "REDIS_URL": url, "SHOTWRIGHT_STATE_FOLDER": folder}
+        grace_s = settings.stop_grace_seconds + API_GRACE_S
+        api = stack.enter_context(started("API", _api_words(host, port), environment, logs / "api.log", grace_s))
         _wait("API", [api], START_PATIENCE_S, tell, lambda: _answers(address))
         # The worker comes after the kernels: it then finds them compiled instead of compiling them once more.
         _wait("kernels", [api], KERNELS_PATIENCE_S, tell, lambda: _check_is_ok(address, "kernels"))
@@ -84,8 +87,7 @@ def running(settings: Settings, host: str, port: int, tell: Tell) -> Iterator[Se
 
 
 def _api_words(host: str, port: int) -> list[str]:
-    factory = ["-m", "uvicorn", "--factory", "api.app:from_environment"]
-    return [*factory, "--host", host, "--port", str(port), "--timeout-graceful-shutdown", "5"]
+    return ["-m", "api.serve", "--host", host, "--port", str(port)]
 
 
 def _check_port(host: str, port: int) -> None:

@@ -37,6 +37,7 @@ from worker.errors import (
     ShotUnknown,
     StoreError,
 )
+from worker.trace import Trace
 
 log = logging.getLogger("shotwright.api")
 
@@ -101,7 +102,8 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     async def unexpected(request: Request, _: Exception) -> Response:
-        return response_for(ProblemError("internal-error"), request.url.path)
+        trace: Trace | None = request.scope.get("trace")
+        return response_for(ProblemError("internal-error", headers=trace.headers if trace else {}), request.url.path)
 
 
 def _from_store(error: StoreError) -> ProblemError:

@@ -49,7 +49,7 @@ KINDS = _kinds(
     Kind("invalid-input", 422, "Some values cannot be used", "Each entry of errors names a field and its range."),
     Kind("idempotency-mismatch", 422, "This Idempotency-Key came with another body", "Use a new key for a new body."),
     Kind("precondition-required", 428, "If-Match is needed", "Send the ETag of what is to be changed as If-Match."),
-    Kind("internal-error", 500, "The service failed; the request may be sound", "Report it with the time."),
+    Kind("internal-error", 500, "The service failed; the request may be sound", "Report it with its X-Request-Id."),
     Kind("store-unavailable", 503, "The store does not answer", "Repeat the request after Retry-After seconds."),
     Kind("not-ready", 503, "The service is starting or has no worker", "Repeat after Retry-After seconds."),
 )

@@ -85,7 +85,7 @@ def configured_redis(tmp_path: Path) -> Iterator[Redis]:
 def environment(tmp_path: Path) -> Iterator[dict[str, str]]:
     """Variables of a container, with a private server of this test in the place of the service `redis`."""
     with embedded_server(tmp_path) as server:
-        yield {**os.environ, "REDIS_URL": server.url}
+        yield {**os.environ, "REDIS_URL": server.url, "SHOTWRIGHT_STATE_FOLDER": str(tmp_path)}
 
 
 def localised(words: list[str], port: int) -> list[str]:
@@ -143,6 +143,14 @@ def test_image_runs_without_privileges() -> None:
     users = re.findall(r"^USER\s+(\S+)", DOCKERFILE, flags=re.MULTILINE)
     assert users
     assert users[-1] not in {"root", "0"}
+
+
+def test_image_keeps_its_state_where_its_user_may_write() -> None:
+    """The folders that the image names lie in the home of the user that it runs as."""
+    (home,) = re.findall(r"--home-dir (\S+)", DOCKERFILE)
+    named = dict(re.findall(r"(\w+)=(/\S+)", DOCKERFILE))
+    assert {"SHOTWRIGHT_STATE_FOLDER", "NUMBA_CACHE_DIR"} <= named.keys()
+    assert all(folder.startswith(f"{home}/") for folder in named.values())
 
 
 def test_image_is_made_of_files_that_reach_the_builder() -> None:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import argparse
 import importlib
-import logging
 import os
 import sys
 
-from worker.settings import Settings
+from worker.logs import set_up_logs
+from worker.settings import settings_or_exit
 
 ENVIRONMENT = {
     # One thread a process: the pool uses every core already, and sums in another order would make a design depend on
@@ -29,10 +29,10 @@ def main(arguments: list[str] | None = None) -> int:
     """Entry point; returns the exit code."""
     parser = argparse.ArgumentParser(prog="python -m worker", description="A worker of the design service.")
     parser.add_argument("--concurrency", type=int, help="pool processes (default: one a core)")
-    parser.add_argument("--log-level", default="WARNING", choices=["DEBUG", "INFO", "WARNING", "ERROR"])
+    parser.add_argument("--log-level", choices=["DEBUG", "INFO", "WARNING", "ERROR"], help="default: as the settings")
     options = parser.parse_args(arguments)
-    logging.basicConfig(level=options.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    settings = Settings()
+    settings = settings_or_exit()
+    set_up_logs(options.log_level or settings.log_level)
     if settings.redis_url is None:
         print("set REDIS_URL to the server that the API uses; `make run` starts everything together", file=sys.stderr)
         return 2

@@ -12,9 +12,12 @@ from celery import Celery
 
 from worker.records import SlotName
 from worker.store import QUEUE
+from worker.trace import Trace, current_trace
 
 #: Puts the message for one slot on the queue. Raises kombu's OperationalError when the server is away.
 Send = Callable[[SlotName], None]
+#: The same for the sake of a trace, which the message carries in its headers.
+SendTraced = Callable[[SlotName, Trace | None], None]
 
 TASK_NAME = "shotwright.run_slot"
 
@@ -59,14 +62,17 @@ def make_app(url: str) -> Celery:
 
 def sender(url: str) -> Send:
     """The sending end of the queue on the Redis at `url`."""
-    return app_sender(make_app(url))
+    send = app_sender(make_app(url))
+    return lambda slot: send(slot, current_trace())
 
 
-def app_sender(app: Celery) -> Send:
-    """The same, through an app that exists already."""
+def app_sender(app: Celery) -> SendTraced:
+    """The same, through an app that exists already, for any trace."""
 
-    def send(slot: SlotName) -> None:
-        app.send_task(TASK_NAME, args=[slot.job_id, slot.round, slot.island], queue=QUEUE, retry=False)
+    def send(slot: SlotName, trace: Trace | None) -> None:
+        words = [slot.job_id, slot.round, slot.island]
+        headers = trace.headers if trace else {}
+        app.send_task(TASK_NAME, args=words, headers=headers, queue=QUEUE, retry=False)
 
     return send
 

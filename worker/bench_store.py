@@ -14,7 +14,15 @@ from worker.bench import BenchDescription, BenchRevision, NamedBench
 from worker.codec import open_cursor, open_number_cursor, seal_cursor, time_of
 from worker.errors import BenchChanged, BenchGone, BenchUnknown, InputRefused, RevisionUnknown
 from worker.identifiers import new_id
-from worker.store_base import DAY_SECONDS, TOMBSTONE_DAYS, StoreBase, idempotency_words, key_of, raise_refused
+from worker.store_base import (
+    DAY_SECONDS,
+    TOMBSTONE_DAYS,
+    StoreBase,
+    idempotency_words,
+    key_of,
+    raise_missing,
+    raise_refused,
+)
 
 _SCRIPTS = ("CREATE", "REVISE", "DELETE")
 
@@ -99,7 +107,7 @@ class BenchStore(StoreBase):
         row = cast("dict[str, str]", self.client.hgetall(_bench_key(bench_id)))
         if not row:
             tombstone = cast("str | None", self.client.get(key_of(f"tombstone:bench:{bench_id}")))
-            self.raise_missing("bench", bench_id, tombstone)
+            raise_missing("bench", bench_id, tombstone)
         return row
 
 

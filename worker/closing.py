@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 from functools import partial
 from itertools import chain
@@ -26,6 +27,8 @@ from worker.records import (
 from worker.store import Store
 from worker.trial import Simulate
 
+log = logging.getLogger(__name__)
+
 #: Points of the final front that one island confirms; a front of so many is confirmed at once.
 POINTS = 2
 
@@ -48,6 +51,7 @@ def close_round(store: Store, slot: SlotName, simulate: Simulate | None = None) 
     plan = confirming_plan(design.plan, slot.round, ending.confirming) if ending.confirming else design.plan
     next_islands = [] if ending.state else islands_of(plan, slot.round + 1)
     outcome = store.close(lease, ending, next_islands, plan)
+    log.info("round %d is closed: %s", slot.round, outcome)
     return store.first_slots(slot.job_id) if outcome == "next" else []
 
 

@@ -28,6 +28,7 @@ from worker.records import (
     Recommendation,
     SlotName,
     Stage,
+    Status,
 )
 from worker.request import DesignRequest
 
@@ -70,7 +71,6 @@ def read_design(
 ) -> Design:
     """A design from its row, its place in the queue (from 0), its best candidate and the islands given up."""
     plan = _PLAN.validate_json(row["plan"])
-    pace = Pace.model_validate_json(row["pace"]) if "pace" in row else Pace()
     lost = [GivenUp.model_validate_json(text) for text in given_up]
     return Design(
         id=design_id,
@@ -78,15 +78,15 @@ def read_design(
         request=DesignRequest.model_validate_json(row["request"]),
         continuations=_BUDGETS.validate_json(row.get("continuations", "[]")),
         plan=plan,
-        pace=pace,
+        pace=_pace(row),
         round_began_at=optional_time(row.get("round_began_at")),
-        progress=_progress(row, plan, pace, rank),
+        progress=read_progress(row, rank),
         best=best,
         bench=BenchUsed.model_validate_json(row["bench"]) if row.get("bench") else None,
         front_numbers=json.loads(row["front"]),
         recommended=Recommendation.model_validate_json(row["recommended"]) if "recommended" in row else None,
         limiting=Limiting.model_validate_json(row["limiting"]) if "limiting" in row else None,
-        failure=row.get("failure") or _failure(row, trials_in(plan), lost),
+        failure=_failure(row, plan, lost),
         given_up=lost,
         ended_because=cast("EndedBecause | None", row.get("ended_because")),
         ending=row.get("ending"),
@@ -97,7 +97,9 @@ def read_design(
     )
 
 
-def _progress(row: Mapping[str, str], plan: Sequence[Stage], pace: Pace, rank: int | None) -> Progress:
+def read_progress(row: Mapping[str, str], rank: int | None) -> Progress:
+    """How far a design is, from the small fields of its row and its place in the queue (from 0)."""
+    plan = _PLAN.validate_json(row["plan"])
     return Progress(
         finished_trials_count=int(row["finished"]),
         budget_trials_count=trials_in(plan),
@@ -106,7 +108,7 @@ def _progress(row: Mapping[str, str], plan: Sequence[Stage], pace: Pace, rank: i
         lost_trials_count=int(row["lost"]),
         round_number=int(row["round"]),
         rounds_count=rounds_in(plan),
-        still_rounds_count=pace.still_rounds_count,
+        still_rounds_count=_pace(row).still_rounds_count,
         islands_done_count=int(row["islands"]) - int(row["open"]),
         islands_count=int(row["islands"]),
         queue_place=None if rank is None else rank + 1,
@@ -115,11 +117,32 @@ def _progress(row: Mapping[str, str], plan: Sequence[Stage], pace: Pace, rank: i
     )
 
 
-def _failure(row: Mapping[str, str], budget: int | None, lost: Sequence[GivenUp]) -> str | None:
+def read_status(design_id: str, row: Mapping[str, str], last_given_up: str | None) -> Status:
+    """The state of a design, from the small fields of its row and the island that was given up last."""
+    lost = [GivenUp.model_validate_json(last_given_up)] if last_given_up else []
+    return Status(
+        id=design_id,
+        name=row.get("name", ""),
+        state=cast("JobState", row["state"]),
+        failure=_failure(row, _PLAN.validate_json(row["plan"]), lost),
+        ended_because=cast("EndedBecause | None", row.get("ended_because")),
+        ending=row.get("ending"),
+        created_at=time_of(row["created_at"]),
+        started_at=optional_time(row.get("started_at")),
+        finished_at=optional_time(row.get("finished_at")),
+        expires_at=optional_time(row.get("expires_at")),
+    )
+
+
+def _pace(row: Mapping[str, str]) -> Pace:
+    return Pace.model_validate_json(row["pace"]) if "pace" in row else Pace()
+
+
+def _failure(row: Mapping[str, str], plan: Sequence[Stage], lost: Sequence[GivenUp]) -> str | None:
     """Islands that were given up are told even when the rest suffices."""
-    if not lost:
-        return None
-    islands, last = int(row["islands_lost"]), lost[-1]
+    if row.get("failure") or not lost:
+        return row.get("failure")
+    islands, last, budget = int(row["islands_lost"]), lost[-1], trials_in(plan)
     of_budget = "" if budget is None else f" of {budget}"
     words = f"{row['lost']}{of_budget} trials were lost: " if row["lost"] != "0" else ""
     words += "an island was given up" if islands == 1 else f"{islands} islands were given up"

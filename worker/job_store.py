@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
-from typing import TypeVar, cast
+from typing import NoReturn, TypeVar, cast
 
 from pydantic import Field
 from redis import Redis
@@ -13,8 +14,9 @@ from physics.schema import Checked
 from worker import scripts
 from worker.codec import open_cursor, seal_cursor, time_of
 from worker.errors import DesignStillActive, ShotListStillActive, StoreError
-from worker.records import JobState, Lease, SlotName
-from worker.store_base import DAY_SECONDS, TOMBSTONE_DAYS, Kind, StoreBase, key_of
+from worker.records import LIST_PREFIX, JobState, Lease, SlotName, is_list
+from worker.store_base import DAY_SECONDS, TOMBSTONE_DAYS, Kind, StoreBase, key_of, raise_missing
+from worker.trace import Trace, read_trace
 
 #: Rows of jobs that are looked at in one go while some are searched for.
 _BLOCK = 200
@@ -75,6 +77,15 @@ class JobStore(StoreBase):
         """Note that the slot's message is on the queue."""
         self.run("SENT", slot.job_id, slot.key, self._lease_seconds)
 
+    def note_trace(self, job_id: str, trace: Trace) -> None:
+        """Note the request that the job is worked on for; it only helps to find log lines."""
+        self.client.hset(job_key(job_id), "trace", json.dumps(trace.headers))
+
+    def trace(self, job_id: str) -> Trace:
+        """The request that was noted; a trace that begins here if there is none."""
+        noted = cast("str | None", self.client.hget(job_key(job_id), "trace"))
+        return read_trace(json.loads(noted) if noted else {})
+
     def lease(self, slot: SlotName) -> Lease | None:
         """Take the slot, or None when it is over, in other hands, or tried too often."""
         attempt = self.run("LEASE", slot.job_id, slot.key, self._lease_seconds, self._attempts_limit)
@@ -92,14 +103,11 @@ class JobStore(StoreBase):
         if outcome == "unknown":
             self._require(job_id)
         if outcome == "active":
-            raise _ACTIVE[self._kind](f"{self._kind} {_bare(job_id)} has not ended; cancel it first")
+            raise _ACTIVE[self._kind](f"{self._kind} {bare_id(job_id)} has not ended; cancel it first")
 
     def _require(self, job_id: str) -> None:
         if not self.client.exists(job_key(job_id)):
-            self._raise_missing_job(job_id, cast("str | None", self.client.get(key_of(f"tombstone:{job_id}"))))
-
-    def _raise_missing_job(self, job_id: str, tombstone: str | None) -> None:
-        self.raise_missing(self._kind, _bare(job_id), tombstone)
+            raise_missing_job(job_id, cast("str | None", self.client.get(key_of(f"tombstone:{job_id}"))))
 
     def _page(self, collection: str, limit: int, cursor: str | None, wanted: JobFilter) -> tuple[list[str], str | None]:
         """Wanted jobs, newest first, and the cursor to go on with. Jobs that have expired are taken off the list."""
@@ -142,8 +150,14 @@ class JobStore(StoreBase):
 
 def job_key(job_id: str) -> str:
     """The key of a job's row, and the start of its other keys."""
-    return key_of(job_id if ":" in job_id else f"design:{job_id}")
+    return key_of(job_id if is_list(job_id) else f"design:{job_id}")
 
 
-def _bare(job_id: str) -> str:
-    return job_id.rpartition(":")[2]
+def raise_missing_job(job_id: str, tombstone: str | None) -> NoReturn:
+    """Say that the job is gone when there is a tombstone, else that it is not known."""
+    raise_missing("shot list" if is_list(job_id) else "design", bare_id(job_id), tombstone)
+
+
+def bare_id(job_id: str) -> str:
+    """The id of a design or a list, without what kind of job it is."""
+    return job_id.removeprefix(LIST_PREFIX)

@@ -18,6 +18,12 @@ from worker.request import DesignRequest
 #: What the job of a list of shots is called, before its id; that of a design is called by its id alone.
 LIST_PREFIX = "shot-list:"
 
+
+def is_list(job_id: str) -> bool:
+    """Whether the job is a list of shots; else it is a design."""
+    return job_id.startswith(LIST_PREFIX)
+
+
 JobState = Literal["queued", "running", "cancelling", "succeeded", "failed", "cancelled"]
 FinalState = Literal["succeeded", "failed", "cancelled"]
 EndedBecause = Literal["budget", "deadline", "front_still", "cancelled", "nothing_finished", "closing_failed"]
@@ -265,6 +271,33 @@ class Design(Checked):
         return self.state in TERMINAL_STATES
 
 
+class Status(Checked):
+    """The state of a job, as far as it is told while it changes; why it ended is told of designs only."""
+
+    id: str
+    name: str
+    state: JobState
+    failure: str | None
+    ended_because: EndedBecause | None = None
+    ending: str | None = None
+    created_at: datetime
+    started_at: datetime | None
+    finished_at: datetime | None
+    expires_at: datetime | None
+
+    @property
+    def ended(self) -> bool:
+        """True when nothing more will change."""
+        return self.state in TERMINAL_STATES
+
+
+class FrontChange(Checked):
+    """The trade-off front after a round."""
+
+    round_number: int
+    numbers: list[int] = Field(description="Candidates on it, least stored energy first.")
+
+
 class CandidatePage(Checked):
     """A page of candidates in the order they arrived."""
 
@@ -301,7 +334,7 @@ class SlotName(Checked):
     @property
     def is_slice(self) -> bool:
         """True for a slice of a list of shots."""
-        return self.job_id.startswith(LIST_PREFIX)
+        return is_list(self.job_id)
 
 
 class Lease(Checked):

@@ -9,10 +9,13 @@ The clock is the server's, so that workers with wrong clocks cannot disagree abo
 
 from __future__ import annotations
 
+from worker.event_scripts import TELLING, TELLING_DESIGN
+
 #: Start of every key; `COMMON` carries it too.
 PREFIX = "shotwright:"
 
-COMMON = r"""
+COMMON = (
+    r"""
 local P = 'shotwright:'
 local function now() local t = redis.call('TIME'); return tonumber(t[1]) + tonumber(t[2]) / 1e6 end
 local function stamp(seconds) return string.format('%.6f', seconds) end
@@ -21,13 +24,19 @@ local function stamp(seconds) return string.format('%.6f', seconds) end
 local function is_list(id) return string.sub(id, 1, 10) == 'shot-list:' end
 local function job(id) return P .. (is_list(id) and id or 'design:' .. id) end
 local function slot(id, key) return job(id) .. ':slot:' .. key end
-local function all_of(id) return P .. (is_list(id) and 'shot-lists' or 'designs') end
+local function kind(id) return is_list(id) and 'shot-lists' or 'designs' end
+local function all_of(id) return P .. kind(id) end
 local function get(key, field) return redis.call('HGET', key, field) end
 local function number(key, field) return tonumber(redis.call('HGET', key, field) or '0') end
 local function due(id, key, at) redis.call('ZADD', P .. 'due', stamp(at), id .. '/' .. key) end
 local function not_due(id, key) redis.call('ZREM', P .. 'due', id .. '/' .. key) end
 local function is_closing(key) return string.sub(key, -7) == 'closing' end
 local function is_terminal(state) return state == 'succeeded' or state == 'failed' or state == 'cancelled' end
+"""
+    + TELLING
+    + r"""
+-- What ever happened, for the metrics; it stays when designs go.
+local function count(name, by) redis.call('HINCRBY', P .. 'totals', name, by) end
 
 -- Whoever adds a slot also sends its message, or runs it, at once; it is looked after when that did not happen.
 local function add_slot(id, key, trials)
@@ -59,6 +68,7 @@ end
 local function end_slot(id, key, state)
   if get(slot(id, key), 'state') == 'leased' then redis.call('HINCRBY', job(id), 'leased', -1) end
   redis.call('HSET', slot(id, key), 'state', state)
+  count((is_list(id) and 'slices:' or 'islands:') .. state, 1)
   not_due(id, key)
   return redis.call('HINCRBY', job(id), 'open', -1) <= 0
 end
@@ -67,13 +77,16 @@ local function holds(id, key, attempt)
   return get(slot(id, key), 'state') == 'leased' and get(slot(id, key), 'attempts') == attempt
 end
 
-local PARTS = {'', ':rows', ':order', ':feasible', ':energy', ':misses', ':nearest', ':sample', ':given_up', ':shots'}
+local PARTS = {'', ':rows', ':order', ':feasible', ':energy', ':misses', ':nearest', ':sample', ':given_up', ':shots',
+  ':events'}
 
 local function finish(id, state, keep, remember)
   local at = now()
   redis.call('HSET', job(id), 'state', state, 'finished_at', stamp(at), 'expires_at', stamp(at + keep))
   redis.call('ZREM', P .. 'queued', id)
+  count(kind(id) .. ':' .. state, 1)
   forget_slots(id)
+  tell_end(id)
   for _, part in ipairs(PARTS) do redis.call('EXPIRE', job(id) .. part, math.ceil(keep)) end
   redis.call('SET', P .. 'tombstone:' .. id, 'expired', 'EX', math.ceil(keep + remember))
 end
@@ -99,12 +112,15 @@ local function said_before(digest, body, id, remember)
   redis.call('EXPIRE', record, remember)
   return nil
 end
-
 """
+)
 
-_DESIGN = r"""
+_DESIGN = (
+    r"""
 local function design(id) return P .. 'design:' .. id end
-
+"""
+    + TELLING_DESIGN
+    + r"""
 -- The last island of a round opens the closing. Returns 1 then, else 0.
 local function end_island(id, key, state)
   if not end_slot(id, key, state) then return 0 end
@@ -141,12 +157,13 @@ local function trim_energies(id, key)
 end
 
 -- A row starts at a place in ARGV: number, reason or '' when feasible, its energy or else its violation, packed
--- candidate. Returns how many of the rows are feasible.
+-- candidate, shots spent on it since it was last written. Returns how many of the rows are feasible.
 local function index_rows(id, places)
   local energy, nearest = design(id) .. ':energy', design(id) .. ':nearest'
   local limit = tonumber(get(design(id), 'energy_from') or math.huge)
-  local feasible, misses = 0, {}
+  local feasible, misses, shots = 0, {}, 0
   for _, i in ipairs(places) do
+    shots = shots + tonumber(ARGV[i + 4])
     local trial, reason, measure = ARGV[i], ARGV[i + 1], ARGV[i + 2]
     if reason == '' then
       feasible = feasible + 1
@@ -159,14 +176,15 @@ local function index_rows(id, places)
   end
   trim_energies(id, energy)
   redis.call('ZREMRANGEBYRANK', nearest, MOST_NEAREST, -1)
-  for reason, count in pairs(misses) do redis.call('HINCRBY', design(id) .. ':misses', reason, count) end
+  for reason, trials in pairs(misses) do redis.call('HINCRBY', design(id) .. ':misses', reason, trials) end
+  count('shots', shots)
   return feasible
 end
 
 -- A trial counts when its number is new; a repeated one changes nothing. Rows are ARGV `first` to `last`.
 local function add_rows(id, key, first, last)
   local places = {}
-  for i = first, last, 4 do
+  for i = first, last, 5 do
     if redis.call('HSETNX', design(id) .. ':rows', ARGV[i], ARGV[i + 3]) == 1 then
       table.insert(places, i)
       redis.call('RPUSH', design(id) .. ':order', ARGV[i])
@@ -176,13 +194,14 @@ local function add_rows(id, key, first, last)
   redis.call('HINCRBY', design(id), 'feasible', index_rows(id, places))
   redis.call('HINCRBY', design(id), 'finished', #places)
   redis.call('HINCRBY', slot(id, key), 'recorded', #places)
+  count('trials', #places)
 end
 
 -- Rows take the place of those with the same number; each is followed by the reason of the old one.
 local function replace_rows(id, first, last)
   local places, feasible = {}, 0
-  for i = first, last, 5 do
-    local trial, old = ARGV[i], ARGV[i + 4]
+  for i = first, last, 6 do
+    local trial, old = ARGV[i], ARGV[i + 5]
     if redis.call('HEXISTS', design(id) .. ':rows', trial) == 1 then
       table.insert(places, i)
       redis.call('HSET', design(id) .. ':rows', trial, ARGV[i + 3])
@@ -210,6 +229,7 @@ end
 -- The design's own time to end by: a given one, or from a duration when it starts.
 local function too_late(deadline) return deadline ~= '' and tonumber(deadline) <= now() end
 """
+)
 
 #: For the scripts that know what a design consists of.
 _BOTH = COMMON + _DESIGN
@@ -230,6 +250,8 @@ redis.call('HSET', design(id), 'state', 'queued', 'created_at', stamp(now()), 'f
 redis.call('ZADD', P .. 'designs', 0, id)
 redis.call('ZADD', P .. 'queued', get(design(id), 'created_at'), id)
 add_round(id, 0, 11)
+count('designs:created', 1)
+tell_row(id, 'status')
 return {'created', id}
 """
 )
@@ -258,6 +280,7 @@ redis.call('HSET', design(id), 'state', 'queued', 'deadline', deadline, 'duratio
   'continuations', ARGV[9], 'pace', ARGV[10], 'queued_at', stamp(now()))
 redis.call('ZADD', P .. 'queued', stamp(now()), id)
 add_round(id, ARGV[11], 12)
+tell_row(id, 'status')
 return {'continued', id}
 """
 )
@@ -305,6 +328,7 @@ if not (held == 'waiting' or expired) or tries(name) >= limit then return 0 end
 if state == 'cancelling' and not is_closing(key) then return 0 end
 if held == 'waiting' then redis.call('HINCRBY', job(id), 'leased', 1) end
 local attempt = redis.call('HINCRBY', name, 'attempts', 1)
+count('attempts', 1)
 if attempt > 1 then redis.call('HINCRBY', job(id), 'repeats', 1) end
 if is_list(id) then redis.call('HINCRBY', name, 'tried', 1) end
 redis.call('HSET', name, 'state', 'leased', 'lease_until', stamp(at + seconds))
@@ -319,6 +343,7 @@ if state == 'queued' then
   if duration and duration ~= '' then
     redis.call('HSET', job(id), 'deadline', stamp(at + tonumber(duration)), 'duration', '')
   end
+  tell_row(id, 'status')
 end
 return attempt
 """
@@ -334,7 +359,10 @@ local at = now()
 redis.call('HSET', slot(id, key), 'lease_until', stamp(at + seconds))
 redis.call('HSET', design(id), 'heartbeat_at', stamp(at))
 due(id, key, at + seconds)
+local best = best_of(id)
 add_rows(id, key, 5, #ARGV)
+tell_best(id, best)
+tell_progress(id)
 return get(design(id), 'state')
 """
 )
@@ -346,10 +374,14 @@ FILL = (
     + r"""
 local id, key, attempt, fresh = ARGV[1], ARGV[2], ARGV[3], tonumber(ARGV[4])
 if not holds(id, key, attempt) then return 'lost' end
-add_rows(id, key, 5, 4 + 4 * fresh)
-replace_rows(id, 5 + 4 * fresh, #ARGV)
+local best = best_of(id)
+add_rows(id, key, 5, 4 + 5 * fresh)
+replace_rows(id, 5 + 5 * fresh, #ARGV)
+tell_best(id, best)
 redis.call('HSET', design(id), 'heartbeat_at', stamp(now()))
-return end_island(id, key, 'filled') == 1 and 'full' or 'filled'
+local outcome = end_island(id, key, 'filled') == 1 and 'full' or 'filled'
+tell_progress(id)
+return outcome
 """
 )
 
@@ -362,10 +394,12 @@ CLOSE = (
     + r"""
 local id, key, attempt, final = ARGV[1], ARGV[2], ARGV[3], ARGV[4]
 local rows = 9 + 2 * tonumber(ARGV[7])
-local islands = rows + 5 * tonumber(ARGV[8])
+local islands = rows + 6 * tonumber(ARGV[8])
 if not holds(id, key, attempt) then return 'lost' end
+local front = front_of(id)
 set_fields(id, 9, rows - 1)
 replace_rows(id, rows, islands - 1)
+tell_front(id, front)
 redis.call('HSET', design(id), 'heartbeat_at', stamp(now()))
 if get(design(id), 'state') == 'cancelling' then final = 'cancelled' end
 if final ~= '' then
@@ -375,6 +409,7 @@ end
 forget_slots(id)
 add_round(id, number(design(id), 'round') + 1, islands)
 redis.call('HSET', design(id), 'round_began_at', stamp(now()))
+tell_row(id, 'progress')
 return 'next'
 """
 )
@@ -391,6 +426,7 @@ local round = get(job(id), 'round')
 if state ~= 'cancelling' then
   redis.call('HSET', job(id), 'state', 'cancelling')
   redis.call('ZREM', P .. 'queued', id)
+  tell_row(id, 'status')
   for island = 0, number(job(id), 'islands') - 1 do
     local key = round .. '/' .. island
     if get(slot(id, key), 'state') == 'waiting' then
@@ -421,11 +457,15 @@ local function put_back(id)
   if get(job(id), 'state') == 'running' and number(job(id), 'leased') == 0 then
     redis.call('HSET', job(id), 'state', 'queued')
     redis.call('ZADD', P .. 'queued', get(job(id), 'queued_at') or get(job(id), 'created_at'), id)
+    tell_row(id, 'status')
   end
 end
 
 local function give_up(id, key)
-  if not is_closing(key) then return fail_island(id, key) end
+  if not is_closing(key) then
+    fail_island(id, key)
+    return tell_progress(id)
+  end
   redis.call('HSET', design(id), 'ended_because', 'closing_failed', 'ending', 'The end of a round failed.',
     'failure', string.format('closing the round failed %d times', limit))
   finish(id, 'failed', tonumber(ARGV[6]), tonumber(ARGV[7]))
@@ -439,12 +479,16 @@ end
 -- The shot that a slice did not come on from is given up and the slice goes on with the next one; all of its shots are,
 -- when it did not even come to one.
 local function fail_shots(id, name)
-  local at, first, count = get(name, 'at'), number(name, 'first'), number(name, 'trials')
-  if at then first, count = tonumber(at), 1 end
-  for shot = first, first + count - 1 do
+  local at, first, shots = get(name, 'at'), number(name, 'first'), number(name, 'trials')
+  if at then first, shots = tonumber(at), 1 end
+  for shot = first, first + shots - 1 do
     local row = string.format('{"number":%d,"state":"failed","attempts_count":%d}', shot, tries(name))
-    if redis.call('HSETNX', job(id) .. ':rows', shot, row) == 1 then redis.call('HINCRBY', job(id), 'failed', 1) end
+    if redis.call('HSETNX', job(id) .. ':rows', shot, row) == 1 then
+      redis.call('HINCRBY', job(id), 'failed', 1)
+      count('list-shots:failed', 1)
+    end
   end
+  tell_progress(id)
   redis.call('HDEL', name, 'at')
   redis.call('HSET', name, 'tried', 0)
 end

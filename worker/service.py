@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from functools import partial
 
 from kombu.exceptions import OperationalError
 from redis.exceptions import RedisError
@@ -14,22 +15,26 @@ from worker.bench_store import BenchStore
 from worker.budget import Budget
 from worker.closing import close_round
 from worker.job_store import JobStore
-from worker.records import Design, SlotName, Submission
+from worker.records import LIST_PREFIX, Design, SlotName, Submission
 from worker.request import DesignRequest
 from worker.shot_list import BenchesOnce, ShotList, ShotListRequest, shots_of
 from worker.store import Store
+from worker.trace import current_trace
 
 log = logging.getLogger(__name__)
 
 
-def queue(store: JobStore, send: Send, identifier: str, slots_of: Callable[[str], list[SlotName]]) -> None:
+def queue(store: JobStore, send: Send, job_id: str, find_slots: Callable[[], list[SlotName]]) -> None:
     """Send the messages of a job that is accepted by now: one that cannot be sent is left to the watchdogs."""
     try:
-        for slot in slots_of(identifier):
+        trace = current_trace()
+        if trace is not None:
+            store.note_trace(job_id, trace)
+        for slot in find_slots():
             send(slot)
             store.sent(slot)
     except (RedisError, OperationalError) as problem:
-        log.warning("%s is stored but not all of its messages are sent yet: %s", identifier, problem)
+        log.warning("%s is stored but not all of its messages are sent yet: %s", job_id, problem)
 
 
 class DesignService:
@@ -50,7 +55,8 @@ class DesignService:
         else:
             submission = self._create_on_bench(asked, idempotency_key)
         if submission.created:
-            queue(self.store, self.send, submission.design_id, self.store.first_slots)
+            log.info("design %s is accepted", submission.design_id)
+            self._queue(submission.design_id)
         return submission
 
     def _create_on_bench(self, asked: DesignOnBench, idempotency_key: str | None) -> Submission:
@@ -65,8 +71,12 @@ class DesignService:
         """Continue a design that has succeeded, and return it. Raises what Store.extend raises."""
         submission = self.store.extend(design_id, budget, idempotency_key)
         if submission.created:
-            queue(self.store, self.send, design_id, self.store.first_slots)
+            log.info("design %s is continued", design_id)
+            self._queue(design_id)
         return self.store.get(design_id)
+
+    def _queue(self, design_id: str) -> None:
+        queue(self.store, self.send, design_id, partial(self.store.first_slots, design_id))
 
     def cancel(self, design_id: str) -> Design:
         """Ask the design to stop and return it; idempotent, and an ended one stays as it is.
@@ -95,5 +105,6 @@ class ShotListService:
         shots = shots_of(request, benches)
         list_id, created = self.store.create(request, shots, idempotency_key, benches.used)
         if created:
-            queue(self.store, self._designs.send, list_id, self.store.slots)
+            log.info("shot list %s is accepted", list_id)
+            queue(self.store, self._designs.send, f"{LIST_PREFIX}{list_id}", partial(self.store.slots, list_id))
         return self.store.get(list_id)

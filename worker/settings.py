@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
+from typing import Any, Literal
 
-from pydantic import AliasChoices, Field
+from pydantic import AliasChoices, Field, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -19,7 +21,9 @@ class Settings(BaseSettings):
         validation_alias=AliasChoices("SHOTWRIGHT_REDIS_URL", "REDIS_URL"),
         description="Redis to use; without it a private server is started and stopped with the program.",
     )
-    state_folder: Path = Field(default=Path("state"), description="Where the private server keeps its data.")
+    state_folder: Path = Field(
+        default=Path("state"), description="Where the private server keeps its data, and the API its counts and logs."
+    )
     result_days: float = Field(default=30.0, gt=0.0, description="How long the results of an ended design are kept.")
     lease_seconds: float = Field(
         default=10.0, ge=1.0, description="A slot without a sign of life for so long is given to another worker."
@@ -28,3 +32,24 @@ class Settings(BaseSettings):
     concurrency: int = Field(
         default_factory=lambda: os.cpu_count() or 1, ge=1, le=256, description="Pool processes of a worker."
     )
+    log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = Field(
+        default="INFO", description="The least grave entries of the log that are written."
+    )
+    stop_grace_seconds: int = Field(
+        default=5, ge=1, le=600, description="What the API gives requests under way when it is told to stop."
+    )
+
+
+def variable_of(name: str) -> str:
+    """The environment variable of a setting."""
+    return "REDIS_URL" if name == "redis_url" else f"SHOTWRIGHT_{name.upper()}"
+
+
+def settings_or_exit(**given: Any) -> Settings:
+    """The settings of this program; one that cannot be used ends it with exit code 2 and a sentence about each."""
+    try:
+        return Settings(**given)
+    except ValidationError as problem:
+        for entry in problem.errors():
+            print(f"{variable_of(str(entry['loc'][0]))}={entry['input']}: {entry['msg']}", file=sys.stderr)
+        sys.exit(2)

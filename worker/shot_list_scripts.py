@@ -13,6 +13,7 @@ local function add_shots(id, first)
   for i = first, #ARGV, 3 do
     if redis.call('HSETNX', job(id) .. ':rows', ARGV[i], ARGV[i + 2]) == 1 then
       redis.call('HINCRBY', job(id), ARGV[i + 1], 1)
+      count('list-shots:' .. ARGV[i + 1], 1)
     end
   end
 end
@@ -39,6 +40,8 @@ for slice = 0, slices - 1 do
 end
 redis.call('ZADD', all_of(id), 0, id)
 redis.call('ZADD', P .. 'queued', get(job(id), 'created_at'), id)
+count('shot-lists:created', 1)
+tell_row(id, 'status')
 return {'created', id}
 """
 )
@@ -55,6 +58,7 @@ redis.call('HSET', name, 'lease_until', stamp(at + seconds))
 redis.call('HSET', job(id), 'heartbeat_at', stamp(at))
 due(id, key, at + seconds)
 add_shots(id, 6)
+tell_progress(id)
 if begun ~= '' and get(name, 'at') ~= begun then redis.call('HSET', name, 'at', begun, 'tried', 1) end
 return {get(job(id), 'state'), number(name, 'tried')}
 """
@@ -68,6 +72,7 @@ local id, key = ARGV[1], ARGV[2]
 if not holds(id, key, ARGV[3]) then return end
 add_shots(id, 6)
 redis.call('HSET', job(id), 'heartbeat_at', stamp(now()))
+tell_progress(id)
 end_slice(id, key, 'filled', ARGV[4], ARGV[5])
 """
 )

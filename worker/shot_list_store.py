@@ -17,8 +17,8 @@ from worker.bench import BenchUsed
 from worker.codec import open_number_cursor, optional_time, seal_cursor, time_of
 from worker.errors import ShotUnknown
 from worker.identifiers import new_id
-from worker.job_store import ANY, JobFilter, JobStore, job_key
-from worker.records import LIST_PREFIX, JobState, Lease, SlotName
+from worker.job_store import ANY, JobFilter, JobStore, job_key, raise_missing_job
+from worker.records import LIST_PREFIX, JobState, Lease, SlotName, Status
 from worker.shot_list import ShotList, ShotListProgress, ShotListRequest, ShotOutcome, Variation, slice_size
 from worker.store_base import idempotency_words, key_of, raise_refused
 
@@ -101,7 +101,7 @@ class ShotListStore(JobStore):
             pipe.zrank(key_of("queued"), job)
             row, tombstone, rank = pipe.execute()
         if not row:
-            self._raise_missing_job(job, tombstone)
+            raise_missing_job(job, tombstone)
         return _read(list_id, row, rank)
 
     def page(self, limit: int = 20, cursor: str | None = None, wanted: JobFilter = ANY) -> ShotListPage:
@@ -212,22 +212,35 @@ def _outcome_words(outcomes: Iterable[ShotOutcome]) -> list[str | bytes]:
 
 
 def _read(list_id: str, row: Mapping[str, str], rank: int | None) -> ShotList:
-    failed, count = int(row["failed"]), int(row["shots"])
+    status = read_list_status(list_id, row)
     return ShotList(
+        **status.model_dump(exclude={"ended_because", "ending"}),
+        progress=read_list_progress(row, rank),
+        vary=_VARY.validate_json(row["vary"]),
+        benches=_BENCHES.validate_json(row["benches"]),
+    )
+
+
+def read_list_progress(row: Mapping[str, str], rank: int | None) -> ShotListProgress:
+    """How far a list is, from the small fields of its row and its place in the queue (from 0)."""
+    return ShotListProgress(
+        finished_shots_count=int(row["finished"]),
+        failed_shots_count=int(row["failed"]),
+        shots_count=int(row["shots"]),
+        queue_place=None if rank is None else rank + 1,
+        heartbeat_at=optional_time(row.get("heartbeat_at")),
+        repeats_count=int(row.get("repeats", 0)),
+    )
+
+
+def read_list_status(list_id: str, row: Mapping[str, str]) -> Status:
+    """The state of a list, from the small fields of its row."""
+    failed = row["failed"]
+    return Status(
         id=list_id,
         name=row["name"],
         state=cast("JobState", row["state"]),
-        progress=ShotListProgress(
-            finished_shots_count=int(row["finished"]),
-            failed_shots_count=failed,
-            shots_count=count,
-            queue_place=None if rank is None else rank + 1,
-            heartbeat_at=optional_time(row.get("heartbeat_at")),
-            repeats_count=int(row.get("repeats", 0)),
-        ),
-        failure=f"{failed} of {count} shots failed; each says why" if failed else None,
-        vary=_VARY.validate_json(row["vary"]),
-        benches=_BENCHES.validate_json(row["benches"]),
+        failure=None if failed == "0" else f"{failed} of {row['shots']} shots failed; each says why",
         created_at=time_of(row["created_at"]),
         started_at=optional_time(row.get("started_at")),
         finished_at=optional_time(row.get("finished_at")),

@@ -23,7 +23,9 @@ def do_slice(lists: ShotListStore, slot: SlotName, simulate: Simulate) -> None:
     """
     lease = lists.lease(slot)
     if lease is None:
+        log.info("nothing to do: the slice is over, or in other hands")
         return
+    log.info("a slice is begun, attempt %d", lease.attempt)
 
     def record(_: object) -> str:
         return lists.beat(lease)
@@ -37,6 +39,7 @@ def do_slice(lists: ShotListStore, slot: SlotName, simulate: Simulate) -> None:
                 break
             outcomes = [_outcome(number, shot, tries, simulate)]
     lists.end_slice(lease, outcomes)
+    log.info("a slice has ended")
 
 
 def _outcome(number: int, shot: Shot, tries: int, simulate: Simulate) -> ShotOutcome:

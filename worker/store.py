@@ -8,6 +8,7 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``queued``                       zset    jobs that wait for their first (or next) worker, by creation
 ``due``                          zset    slots that are not over, by the time they have to be looked after
 ``workers``                      zset    workers by their last sign of life
+``totals``                       hash    how much ever happened, for the metrics (see operation.py)
 ``sweeper``                      string  the watchdog that sweeps; the others let it, until it falls silent
 ``idempotency:{digest}``         hash    body digest and design (or else) of an idempotency key; lives a day
 ``tombstone:{id}``               string  'deleted' or 'expired'; outlives the design
@@ -23,10 +24,12 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``design:{id}:misses``           hash    how often each reason stopped a trial
 ``design:{id}:nearest``          zset    the few infeasible numbers of least violation
 ``design:{id}:given_up``         list    the first islands that were given up
+``design:{id}:events``           stream  what the scripts have changed, for those who follow (see events.py)
 ``design:{id}:slot:{r}/{i}``     hash    one island of the round under way (or ``{r}/closing``): state, attempts, lease
 ``shot-list:{id}``               hash    the list's row: state, counts, what is varied
 ``shot-list:{id}:shots``         hash    packed shots by slice
 ``shot-list:{id}:rows``          hash    packed outcomes by number
+``shot-list:{id}:events``        stream  as of a design
 ``shot-list:{id}:slot:0/{i}``    hash    one slice, as an island; and the shot it is at, with how often that was begun
 ===============================  ======  =====================================================================
 
@@ -45,7 +48,7 @@ import json
 import secrets
 from collections.abc import Iterator, Sequence
 from itertools import chain
-from typing import Literal, cast
+from typing import Literal, NoReturn, cast
 
 from redis import Redis
 from redis.backoff import ExponentialBackoff, NoBackoff
@@ -65,7 +68,7 @@ from worker.errors import (
     DesignStillActive,
 )
 from worker.identifiers import new_id
-from worker.job_store import ANY, JobFilter, JobStore, job_key
+from worker.job_store import ANY, JobFilter, JobStore, job_key, raise_missing_job
 from worker.plan import first_plan, islands_of, longer_plan, trials_through
 from worker.records import (
     Candidate,
@@ -164,9 +167,9 @@ class Store(JobStore):
             pipe.lrange(f"{key}:given_up", 0, -1)
             row, tombstone, rank, best, given_up = pipe.execute()
         if not row:
-            self.raise_missing("design", design_id, tombstone)
+            raise_missing_job(design_id, tombstone)
         if "plan" not in row:
-            raise DesignGone(f"design {design_id} was made by an older version, whose results cannot be read any more")
+            raise_outdated(design_id)
         # should all of the kept ones have been contradicted: the front starts with the least energy, too
         numbers = [int(number) for number in best] or json.loads(row["front"])[:1]
         return read_design(design_id, row, rank, next(iter(self.rows(design_id, numbers)), None), given_up)
@@ -370,7 +373,7 @@ class Store(JobStore):
             ending.state or "",
             *self._keep_words,
             len(fields),
-            len(revised) // 5,
+            len(revised) // 6,
             *chain.from_iterable(fields.items()),
             *revised,
             *next_islands,
@@ -427,11 +430,11 @@ class Store(JobStore):
         return self._packers[design_id]
 
     def _row_words(self, lease: Lease, rows: Sequence[Candidate]) -> list[str | bytes]:
-        """What the scripts need of each row: number, reason, what it is ranked by, packed row."""
+        """What the scripts need of each row: number, reason, what it is ranked by, packed row, shots."""
         if not rows:
             return []
         packer = self._packer(lease.slot.job_id, rows)
-        return list(chain.from_iterable(_words_of(packer, row) for row in rows))
+        return list(chain.from_iterable(_words_of(packer, row, row.shots_count) for row in rows))
 
     def _revised_words(
         self, lease: Lease, revised: Sequence[Candidate], fresh: Sequence[Candidate] = ()
@@ -446,7 +449,11 @@ class Store(JobStore):
         old = {row.number: row for row in (*self.rows(design_id, [row.number for row in revised]), *fresh)}
         packer = self._packer(design_id, revised)
         known = [row for row in revised if row.number in old]
-        return list(chain.from_iterable([*_words_of(packer, row), old[row.number].reason or ""] for row in known))
+        words: list[str | bytes] = []
+        for row in known:
+            before = old[row.number]
+            words += [*_words_of(packer, row, row.shots_count - before.shots_count), before.reason or ""]
+        return words
 
     def _arrival_page(self, design_id: str, limit: int, after: int, *, feasible: bool) -> tuple[list[int], int | None]:
         """Numbers from a place in the order of arrival on, and the place to go on from if there are more."""
@@ -481,13 +488,19 @@ def _lease_words(lease: Lease) -> tuple[str, str, int]:
     return lease.slot.job_id, lease.slot.key, lease.attempt
 
 
-def _words_of(packer: RowPacker, row: Candidate) -> tuple[str, str, str, bytes]:
-    """Number, reason or '', stored energy or else violation, packed row."""
+def _words_of(packer: RowPacker, row: Candidate, shots: int) -> tuple[str, str, str, bytes, str]:
+    """Number, reason or '', stored energy or else violation, packed row, shots spent on it since it was written."""
     measure = row.violation_ratio
     if row.feasible:
         assert row.objectives is not None, "a feasible candidate has been weighed"
         measure = row.objectives.stored_energy_j
-    return str(row.number), "" if row.feasible else row.reason or "model_fault", repr(measure), packer.pack(row)
+    return (
+        str(row.number),
+        "" if row.feasible else row.reason or "model_fault",
+        repr(measure),
+        packer.pack(row),
+        str(shots),
+    )
 
 
 def _is_set(bits: bytes, number: int) -> bool:
@@ -509,3 +522,8 @@ def _raise_refused(outcome: str) -> None:
     raise_refused(outcome)
     if outcome == "late":
         raise BudgetRefused("the time to finish by has passed already", "finish_by_at")
+
+
+def raise_outdated(design_id: str) -> NoReturn:
+    """Raise DesignGone for a design that an older version made."""
+    raise DesignGone(f"design {design_id} was made by an older version, whose results cannot be read any more")

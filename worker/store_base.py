@@ -50,13 +50,6 @@ class StoreBase:
         """The answer to a command as bytes, though the client decodes text."""
         return self.client.execute_command(*words, NEVER_DECODE=True)  # type: ignore[no-untyped-call]
 
-    def raise_missing(self, kind: Kind, identifier: str, tombstone: str | None) -> NoReturn:
-        """Say that it is gone when there is a tombstone, else that it is not known."""
-        if tombstone is None:
-            raise _UNKNOWN[kind](f"there is no {kind} {identifier}")
-        how = "was deleted" if tombstone == "deleted" else "has expired"
-        raise _GONE[kind](f"{kind} {identifier} {how}")
-
     def made_before(self, idempotency_key: str | None, body: str) -> str | None:
         """Id of what the key made within the last day, None if nothing. Raises IdempotencyConflict on another body."""
         if idempotency_key is None:
@@ -81,6 +74,14 @@ def digest(text: str) -> str:
 def idempotency_words(key: str | None, body: str) -> tuple[str, str, int]:
     """Digest of the key or '', digest of the body, seconds to remember them."""
     return "" if key is None else digest(key), digest(body), DAY_SECONDS
+
+
+def raise_missing(kind: Kind, identifier: str, tombstone: str | None) -> NoReturn:
+    """Say that it is gone when there is a tombstone, else that it is not known."""
+    if tombstone is None:
+        raise _UNKNOWN[kind](f"there is no {kind} {identifier}")
+    how = "was deleted" if tombstone == "deleted" else "has expired"
+    raise _GONE[kind](f"{kind} {identifier} {how}")
 
 
 def raise_refused(outcome: str) -> None:

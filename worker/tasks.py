@@ -8,14 +8,17 @@ import socket
 from functools import cache
 from typing import Any
 
-from celery import Celery
-from celery.signals import worker_ready, worker_shutting_down
+from celery import Celery, Task
+from celery.apps import worker as celery_worker
+from celery.signals import setup_logging, worker_ready, worker_shutting_down
 
 from physics import simulate_shot
 from worker.app import TASK_NAME, app_sender, make_app
 from worker.records import SlotName
 from worker.settings import Settings
 from worker.store import Store, connect
+from worker.telemetry import span
+from worker.trace import REQUEST_ID_HEADER, TRACEPARENT_HEADER, read_trace, tracing
 from worker.watchdog import Watchdog
 from worker.work import do_slot
 
@@ -56,11 +59,15 @@ def make_worker_app(settings: Settings, url: str) -> Celery:
         # first used in a pool process, after the fork, so that no connection is shared between processes
         return open_store(settings, url, patient=True)
 
-    def run_slot(job_id: str, round_number: int, island: int | None) -> None:
-        slot = SlotName(job_id=job_id, round=round_number, island=island)
-        do_slot(process_store(), slot, simulate_shot, send)
+    def run_slot(task: Task, job_id: str, round_number: int, island: int | None) -> None:
+        slot, store = SlotName(job_id=job_id, round=round_number, island=island), process_store()
+        told = {name: task.request.get(name) for name in (REQUEST_ID_HEADER, TRACEPARENT_HEADER)}
+        # a message that was sent again, by a watchdog, tells of no request
+        given = read_trace(told) if all(told.values()) else store.trace(job_id)
+        with span("slot", given) as trace, tracing(trace, job_id=job_id, slot=slot.key):
+            do_slot(store, slot, simulate_shot, lambda following: send(following, given))
 
-    app.task(run_slot, name=TASK_NAME)
+    app.task(run_slot, name=TASK_NAME, bind=True)
     return app
 
 
@@ -68,7 +75,11 @@ def serve(settings: Settings, url: str, concurrency: int) -> int:
     """Run a worker until it is told to stop; returns its exit code."""
     warm_up()
     app = make_worker_app(settings, url)
-    _attach_watchdog(Watchdog(open_store(settings, url, patient=False), app_sender(app), worker_name()))
+    send = app_sender(app)
+    watchdog = Watchdog(open_store(settings, url, patient=False), lambda slot: send(slot, None), worker_name())
+    _attach_watchdog(watchdog)
+    setup_logging.connect(_nothing, weak=False)  # somebody listens, so Celery sets up no logs of its own
+    celery_worker.safe_say = _nothing  # its words at a stop go past the logs, which are lines of JSON
     worker = app.Worker(
         hostname=worker_name(),
         pool="prefork",
@@ -79,6 +90,7 @@ def serve(settings: Settings, url: str, concurrency: int) -> int:
         without_mingle=True,
     )
     worker.start()
+    log.info("the worker has stopped")
     return int(worker.exitcode or 0)
 
 
@@ -93,6 +105,10 @@ def warm_up() -> None:
 def worker_name() -> str:
     """Name of this worker among all: process and host."""
     return f"shotwright-{os.getpid()}@{socket.gethostname()}"
+
+
+def _nothing(*_: object, **__: object) -> None:
+    return
 
 
 def _attach_watchdog(watchdog: Watchdog) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from functools import partial
 
@@ -18,6 +19,8 @@ from worker.records import Candidate, Design, Lease, SlotName, UnderWay
 from worker.slices import do_slice
 from worker.store import Store
 from worker.trial import Simulate
+
+log = logging.getLogger(__name__)
 
 #: Candidates of the front that an island is given, so that it starts no slower when the front has grown long.
 ARCHIVE_LIMIT = 64
@@ -42,12 +45,16 @@ def _do_island(store: Store, slot: SlotName, simulate: Simulate) -> bool:
     """True when this was the last island of its round."""
     lease = store.lease(slot)
     if lease is None:
+        log.info("nothing to do: the island is over, or in other hands")
         return False
+    log.info("an island is begun, attempt %d", lease.attempt)
     design = store.get(slot.job_id)
     run = _run_island if confirming_in(design.plan, slot.round) is None else _confirm_some
     with kept_alive(partial(store.record, lease)) as alive:
         settled = run(store, design, lease, simulate, alive)
-    return not alive.lost and store.fill(lease, alive.end(), settled) == "full"
+    outcome = "lost" if alive.lost else store.fill(lease, alive.end(), settled)
+    log.info("an island has ended: %s", outcome)
+    return outcome == "full"
 
 
 def _run_island(store: Store, design: Design, lease: Lease, simulate: Simulate, alive: KeepAlive) -> list[Candidate]:

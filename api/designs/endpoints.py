@@ -23,14 +23,18 @@ from api.request_body import IdempotencyKey, require_json
 from api.revalidation import tagged
 from worker.bench import AskedDesign
 from worker.budget import Budget
+from worker.errors import DesignUnknown
 from worker.records import Design
 from worker.service import DesignService
 
 router = APIRouter(prefix=PATH, tags=["designs"])
 
 
-def design_service(request: Request) -> DesignService:
-    """Dependency: what creates, cancels and finds designs."""
+async def design_service(request: Request) -> DesignService:
+    """Dependency: what creates, cancels and finds designs. Raises DesignUnknown for what is part of a key."""
+    named = request.path_params.get("design_id", "")
+    if ":" in named:
+        raise DesignUnknown(f"there is no design {named}")
     service: DesignService = request.app.state.designs
     return service
 

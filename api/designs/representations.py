@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from pydantic import Field
 
-from api.jobs import JobStatus
+from api.jobs import JobStatus, status_block
 from api.table import csv_text
 from physics.hazards import CAUTIONS
 from physics.result import Rating, ShotResult
@@ -14,17 +14,20 @@ from physics.schema import Checked
 from physics.shot import Fidelity
 from worker.bench import BenchUsed
 from worker.budget import Budget
+from worker.events import Content
 from worker.records import (
     Candidate,
     Confirmation,
     Design,
     EndedBecause,
+    FrontChange,
     GivenUp,
     JobState,
     Miss,
     Progress,
     Reason,
     Robustness,
+    Status,
 )
 from worker.request import DesignRequest
 
@@ -38,6 +41,7 @@ class DesignLinks(Checked):
     candidates: str
     front: str
     export: str
+    events: str
     cancel: str
     continuation: str = Field(description="To post a larger budget to, once it has succeeded.")
 
@@ -161,6 +165,22 @@ class DesignDetail(JobStatus):
     links: DesignLinks
 
 
+class DesignStatus(JobStatus):
+    """`data` of the event `status`: the design's state, and in the end why."""
+
+    ended_because: EndedBecause | None = Field(description="Null while it is active.")
+    ending: str | None = Field(description="The same in words.")
+    links: DesignLinks
+
+
+class FrontNumbers(Checked):
+    """`data` of the event `front`: the trade-off front after a round."""
+
+    round_number: int
+    numbers: list[int] = Field(description="Candidates on it, least stored energy first.")
+    link: str = Field(description="Their rows.")
+
+
 def links_of(design_id: str) -> DesignLinks:
     """Addresses of a design's resources, relative to the service."""
     base = f"{PATH}/{design_id}"
@@ -169,6 +189,7 @@ def links_of(design_id: str) -> DesignLinks:
         candidates=f"{base}/candidates",
         front=f"{base}/candidates?only=front",
         export=f"{base}/export",
+        events=f"{base}/events",
         cancel=f"{base}/cancel",
         continuation=f"{base}/continue",
     )
@@ -192,14 +213,23 @@ def entry_of(design: Design) -> DesignEntry:
 
 def row_of(design: Design, candidate: Candidate) -> CandidateRow:
     """A candidate's line in the table."""
-    chosen, weighed = candidate.parameters, candidate.objectives
     recommended = design.recommended.candidate.number if design.recommended else None
+    return _row(
+        design.id,
+        candidate,
+        on_front=candidate.number in design.front_numbers,
+        recommended=candidate.number == recommended,
+    )
+
+
+def _row(design_id: str, candidate: Candidate, *, on_front: bool, recommended: bool) -> CandidateRow:
+    chosen, weighed = candidate.parameters, candidate.objectives
     confirmed, strays = candidate.confirmation, candidate.robustness
     return CandidateRow(
         number=candidate.number,
         feasible=candidate.feasible,
-        on_front=candidate.number in design.front_numbers,
-        recommended=candidate.number == recommended,
+        on_front=on_front,
+        recommended=recommended,
         turns_count=chosen.turns_count,
         layers_count=chosen.layers_count,
         wire=chosen.wire,
@@ -225,8 +255,21 @@ def row_of(design: Design, candidate: Candidate) -> CandidateRow:
         explanation=candidate.explanation,
         fidelity=candidate.fidelity,
         shots_count=candidate.shots_count,
-        link=f"{PATH}/{design.id}/candidates/{candidate.number}",
+        link=f"{PATH}/{design_id}/candidates/{candidate.number}",
     )
+
+
+def event_data_of(design_id: str, content: Content) -> Checked:
+    """What an event carries as `data`. A candidate is told when it gets on the front, before any is recommended."""
+    if isinstance(content, Candidate):
+        return _row(design_id, content, on_front=True, recommended=False)
+    if isinstance(content, FrontChange):
+        link = links_of(design_id).front
+        return FrontNumbers(round_number=content.round_number, numbers=content.numbers, link=link)
+    if isinstance(content, Status):
+        why = {"ended_because": content.ended_because, "ending": content.ending}
+        return DesignStatus.model_validate({**status_block(content), **why, "links": links_of(design_id)})
+    return content
 
 
 def csv_of(rows: Iterable[CandidateRow], *, header: bool = True) -> str:

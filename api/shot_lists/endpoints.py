@@ -30,14 +30,18 @@ from api.shot_lists.representations import (
 )
 from api.shots.endpoints import simulate
 from api.table import MEDIA_TYPE, wants_csv
+from worker.errors import ShotListUnknown
 from worker.service import ShotListService
 from worker.shot_list import ShotList, ShotListRequest
 
 router = APIRouter(prefix=PATH, tags=["shots"])
 
 
-def shot_list_service(request: Request) -> ShotListService:
-    """Dependency: what creates and finds lists of shots."""
+async def shot_list_service(request: Request) -> ShotListService:
+    """Dependency: what creates and finds lists of shots. Raises ShotListUnknown for what is part of a key."""
+    named = request.path_params.get("list_id", "")
+    if ":" in named:
+        raise ShotListUnknown(f"there is no shot list {named}")
     service: ShotListService = request.app.state.shot_lists
     return service
 

@@ -7,14 +7,16 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.jobs import JobStatus
+from api.jobs import JobStatus, status_block
 from api.table import csv_text
 from physics.hazards import CAUTIONS
 from physics.result import Rating, ShotResult, Status, Summary
 from physics.schema import Checked
 from physics.shot import Shot
 from worker.bench import BenchUsed
+from worker.events import Content
 from worker.records import JobState
+from worker.records import Status as JobChange
 from worker.shot_list import ShotList, ShotListProgress, ShotOutcome, ShotState, Value, Variation, values_of
 
 PATH = "/v1/shot-lists"
@@ -25,6 +27,7 @@ class ShotListLinks(Checked):
 
     self: str
     shots: str
+    events: str
     cancel: str
 
 
@@ -40,6 +43,12 @@ class ShotListEntry(JobStatus):
     """A list of shots in the list of them."""
 
     progress: ShotListProgress
+    links: ShotListLinks
+
+
+class ShotListStatus(JobStatus):
+    """`data` of the event `status`: the list's state."""
+
     links: ShotListLinks
 
 
@@ -110,7 +119,7 @@ class ShotRowQuery(BaseModel):
 def links_of(list_id: str) -> ShotListLinks:
     """Addresses of a list's resources, relative to the service."""
     base = f"{PATH}/{list_id}"
-    return ShotListLinks(self=base, shots=f"{base}/shots", cancel=f"{base}/cancel")
+    return ShotListLinks(self=base, shots=f"{base}/shots", events=f"{base}/events", cancel=f"{base}/cancel")
 
 
 def entry_of(found: ShotList) -> ShotListEntry:
@@ -126,8 +135,14 @@ def detail_of(found: ShotList) -> ShotListDetail:
 
 
 def _status_of(found: ShotList) -> dict[str, object]:
-    block = {name: getattr(found, name) for name in JobStatus.model_fields if name != "status"}
-    return {**block, "status": found.state, "progress": found.progress, "links": links_of(found.id)}
+    return {**status_block(found), "progress": found.progress, "links": links_of(found.id)}
+
+
+def event_data_of(list_id: str, content: Content) -> Checked:
+    """What an event carries as `data`."""
+    if isinstance(content, JobChange):
+        return ShotListStatus.model_validate({**status_block(content), "links": links_of(list_id)})
+    return content
 
 
 def row_of(found: ShotList, number: int, outcome: ShotOutcome | None) -> ShotRow:

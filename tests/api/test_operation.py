@@ -106,7 +106,7 @@ def test_service_without_store_is_alive_but_not_ready(tmp_path: Path, shot: Json
     """While the store is away the service lives, refuses designs with 503 and Retry-After, and still runs shots."""
     port = free_port(_HOST)
     base = f"http://{_HOST}:{port}"
-    words = ["-m", "uvicorn", "--factory", "api.app:from_environment", "--host", _HOST, "--port", str(port)]
+    words = ["-m", "api.serve", "--port", str(port)]
     with ExitStack() as stack:
         with embedded_server(tmp_path) as server:
             process = stack.enter_context(_program(words, _environment(tmp_path, server.url)))

@@ -12,6 +12,7 @@ from uuid import uuid4
 
 import httpx
 import pytest
+from jsonschema_rs import Draft202012Validator
 
 Json = dict[str, Any]
 WaitForEnd = Callable[[str], Json]
@@ -53,6 +54,38 @@ def finished_list(client: httpx.Client, sweep: Json, wait_for_end: WaitForEnd) -
     body = wait_for_end(_posted(client, sweep).headers["Location"])
     assert body["status"] == "succeeded", body["failure"]
     return body
+
+
+def test_events_of_a_real_list_tell_how_it_came_on(client: httpx.Client, finished_list: Json) -> None:
+    """From its post to its end, in events that fit the published document; after the last one there is nothing."""
+    path = finished_list["links"]["events"]
+    answer = client.get(path, headers={"Last-Event-ID": "0-0"})
+    blocks = [dict(line.split(": ", 1) for line in block.splitlines()) for block in answer.text.split("\n\n") if block]
+    told = [(block["event"], json.loads(block["data"])) for block in blocks if "event" in block]
+    states = [data for kind, data in told if kind == "status"]
+    assert [data["status"] for data in states] == ["queued", "running", "succeeded"]
+    assert states[-1] == {name: finished_list[name] for name in states[-1]}
+    assert told[-1] == ("end", {"status": "succeeded"})
+    assert [data for kind, data in told if kind == "progress"][-1] == finished_list["progress"]
+    document = client.get("/openapi.json").json()
+    for name, kind in (("ShotListStatus", "status"), ("ShotListProgress", "progress")):
+        schema = {"$ref": f"#/components/schemas/{name}", "components": document["components"]}
+        for data in (data for found, data in told if found == kind):
+            Draft202012Validator(schema).validate(data)
+    *_, last = [block["id"] for block in blocks if "id" in block]
+    assert client.get(path, params={"last_event_id": last}).status_code == 204
+
+
+def test_names_of_the_store_are_no_ids(client: httpx.Client, finished_list: Json, finished: Json) -> None:
+    """What a job or a part of it is called in the store is no design and no list, whatever is asked of it."""
+    path = f"/v1/designs/shot-list:{finished_list['id']}"
+    answers = [client.get(path + part) for part in ("", "/candidates", "/candidates/0", "/export", "/events")]
+    answers += [client.post(f"{path}/cancel"), client.delete(path)]
+    for part in (":rows", ":events"):
+        for job in (finished, finished_list):
+            answers += [client.get(f"{job['links']['self']}{part}{more}") for more in ("", "/events")]
+    assert {(answer.status_code, answer.json()["type"]) for answer in answers} == {(404, "/problems/not-found")}
+    assert client.get(finished_list["links"]["self"]).json() == finished_list
 
 
 def _cancelled(client: httpx.Client, path: str, wait_for_end: WaitForEnd) -> Json:

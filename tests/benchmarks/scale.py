@@ -147,7 +147,7 @@ def print_export(url: str, trials: int) -> None:
     taken = client.info("memory")["used_memory"] - before
     print(f"\na design of {count} trials takes {taken / count:.0f} bytes a trial on the server")
     port = free_port("127.0.0.1")
-    words = ["-m", "uvicorn", "--factory", "api.app:from_environment", "--host", "127.0.0.1", "--port", str(port)]
+    words = ["-m", "api.serve", "--port", str(port)]
     address = f"http://127.0.0.1:{port}"
     with (
         running([*words, "--log-level", "error"], url) as process,

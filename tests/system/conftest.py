@@ -7,14 +7,17 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from redis.exceptions import RedisError
 
+from api.launch import free_port
 from tests.worker.samples import loose_request
 from worker.app import sender
 from worker.budget import Budget
@@ -148,12 +151,12 @@ StartWorker = Callable[..., Worker]
 @pytest.fixture
 def start_worker(tmp_path: Path, server: Server) -> Iterator[StartWorker]:
     """Starts workers, which are ready when the call returns."""
-    workers = _Workers(tmp_path, server)
+    workers = Workers(tmp_path, server)
     yield workers.start
     workers.end()
 
 
-class _Workers:
+class Workers:
     """Workers of a test, ended with it."""
 
     def __init__(self, folder: Path, server: Server) -> None:
@@ -162,17 +165,22 @@ class _Workers:
         self._started: list[Worker] = []
 
     def start(
-        self, processes: int = 2, *, lease_seconds: float = LEASE_SECONDS, program: tuple[str, ...] = ()
+        self,
+        processes: int = 2,
+        *,
+        lease_seconds: float = LEASE_SECONDS,
+        program: tuple[str, ...] = (),
+        environment: Mapping[str, str] | None = None,
     ) -> Worker:
         """A ready worker; `program` is run in place of `-m worker`."""
         words = program or ("-m", "worker", "--concurrency", str(processes), "--log-level", "INFO")
-        worker = self._launch(words, lease_seconds)
+        worker = self._launch(words, {"SHOTWRIGHT_LEASE_SECONDS": str(lease_seconds), **(environment or {})})
         wait_for(lambda: self._is_ready(worker), "the worker to get ready", READY_SECONDS)
         return worker
 
-    def _launch(self, words: tuple[str, ...], lease_seconds: float) -> Worker:
+    def _launch(self, words: tuple[str, ...], environment: dict[str, str]) -> Worker:
         log = self._folder / f"worker-{len(self._started)}.log"
-        settings = {"REDIS_URL": self._server.url, "SHOTWRIGHT_LEASE_SECONDS": str(lease_seconds)}
+        settings = {"REDIS_URL": self._server.url, **environment}
         with log.open("wb") as output:
             process = subprocess.Popen(
                 [sys.executable, *words], cwd=ROOT, env=os.environ | settings, stdout=output, stderr=output
@@ -189,6 +197,43 @@ class _Workers:
         for worker in self._started:
             if worker.process.poll() is None:
                 worker.kill()
+
+
+# ---- the API -------------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def running_api(server: Server, log: Path, **settings: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """The HTTP service as a process of its own, and its address; those with a log in one folder share their state."""
+    port = free_port("127.0.0.1")
+    words = ["-m", "api.serve", "--port", str(port)]
+    state = {"SHOTWRIGHT_STATE_FOLDER": str(log.parent / "state")}
+    environment = os.environ | {"REDIS_URL": server.url} | state | settings
+    with log.open("wb") as output:
+        process = subprocess.Popen(
+            [sys.executable, *words], cwd=ROOT, env=environment, stdout=output, stderr=output, start_new_session=True
+        )
+    address = f"http://127.0.0.1:{port}"
+    try:
+        wait_for(lambda: _answers(address), "the API", 60.0)
+        yield process, address
+    finally:
+        process.kill()
+        process.wait(10)
+
+
+def _answers(address: str) -> bool:
+    try:
+        return httpx.get(f"{address}/livez", trust_env=False).status_code == 200
+    except httpx.TransportError:
+        return False
+
+
+@pytest.fixture(scope="module")
+def api(server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """One for the tests of a module that leave it as it is; its watchdog must not help those of others."""
+    with running_api(server, tmp_path_factory.mktemp("api") / "log") as found:
+        yield found
 
 
 # ---- watching --------------------------------------------------------------------------------------------------------
@@ -248,7 +293,7 @@ class Undisturbed:
 def undisturbed(server: Server, tmp_path_factory: pytest.TempPathFactory) -> Undisturbed:
     """One worker of two processes, which nothing happens to."""
     service = service_on(server)
-    workers = _Workers(tmp_path_factory.mktemp("undisturbed"), server)
+    workers = Workers(tmp_path_factory.mktemp("undisturbed"), server)
     try:
         worker = workers.start(2)
         design_id = service.submit(small_request()).design_id

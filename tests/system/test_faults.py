@@ -4,29 +4,24 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
-import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
 import pytest
 from redis.exceptions import RedisError
 
-from api.launch import free_port
 from tests.system.conftest import (
     DEFAULT_LEASE_SECONDS,
     RAISED_TRIALS,
-    ROOT,
     TRIALS,
     Outcome,
     Server,
     StartWorker,
     Undisturbed,
     kill_if_there,
+    running_api,
     small_request,
     wait_for,
     wait_for_end,
@@ -146,32 +141,6 @@ def test_killed_server_comes_back_with_everything(
     wait_for_end(service, design_id)
     assert worker.process.poll() is None
     assert Outcome.of(service, design_id) == undisturbed.first
-
-
-@contextmanager
-def running_api(server: Server, log: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
-    """The HTTP service as a process of its own, and its address."""
-    port = free_port("127.0.0.1")
-    words = ["-m", "uvicorn", "--factory", "api.app:from_environment", "--host", "127.0.0.1", "--port", str(port)]
-    environment = os.environ | {"REDIS_URL": server.url}
-    with log.open("wb") as output:
-        process = subprocess.Popen(
-            [sys.executable, *words], cwd=ROOT, env=environment, stdout=output, stderr=output, start_new_session=True
-        )
-    address = f"http://127.0.0.1:{port}"
-    try:
-        wait_for(lambda: _answers(address), "the API", 60.0)
-        yield process, address
-    finally:
-        process.kill()
-        process.wait(10)
-
-
-def _answers(address: str) -> bool:
-    try:
-        return httpx.get(f"{address}/livez", trust_env=False).status_code == 200
-    except httpx.TransportError:
-        return False
 
 
 def test_killed_api_leaves_its_designs_at_work(

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from redis import Redis
 
-from worker.app import app_sender, make_app
+from worker.app import sender
 from worker.embedded import ServerUnavailable, embedded_server
 from worker.records import SlotName
 from worker.store import QUEUE
@@ -81,5 +81,5 @@ def test_server_ends_when_its_program_is_killed(tmp_path: Path) -> None:
 
 def test_celery_puts_messages_on_its_socket(redis_url: str, client: Redis) -> None:
     """The same URL serves Celery, whose spelling of unix sockets differs."""
-    app_sender(make_app(redis_url))(SlotName(job_id="any", round=0, island=0))
+    sender(redis_url)(SlotName(job_id="any", round=0, island=0))
     assert client.llen(QUEUE) == 1

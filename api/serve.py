@@ -1,0 +1,78 @@
+"""`python -m api.serve`: the HTTP service alone, on the store that REDIS_URL names, until it is told to stop.
+
+On SIGTERM or SIGINT it takes no new connection, ends event streams so that their readers come back elsewhere, answers
+the requests under way for a stated time, and ends with exit code 0.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import signal
+import socket
+import sys
+from pathlib import Path
+from types import FrameType
+
+import uvicorn
+from fastapi import FastAPI
+
+from api.feeds import Feeds
+from worker.logs import set_up_logs
+from worker.settings import settings_or_exit
+
+
+class _Server(uvicorn.Server):
+    """A server that says farewell to the readers of events before it waits for requests to end."""
+
+    def __init__(self, config: uvicorn.Config, feeds: Feeds) -> None:
+        super().__init__(config)
+        self._feeds = feeds
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._feeds.say_stopping()
+        await super().shutdown(sockets)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Serve; returns the exit code, which is 2 when a setting cannot be used."""
+    parser = argparse.ArgumentParser(prog="python -m api.serve", description="The HTTP service without a worker.")
+    parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
+    parser.add_argument("--port", type=int, default=8460, help="port to listen on (default: %(default)s)")
+    options = parser.parse_args(arguments)
+    settings = settings_or_exit()
+    if settings.redis_url is None:
+        print("set REDIS_URL to the server that the workers use; `make run` starts all together", file=sys.stderr)
+        return 2
+    set_up_logs(settings.log_level)
+    folder = Path(os.environ.setdefault("PROMETHEUS_MULTIPROC_DIR", str(settings.state_folder.resolve() / "metrics")))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        print(f"cannot make {folder} for counts of requests: {problem}; set SHOTWRIGHT_STATE_FOLDER", file=sys.stderr)
+        return 2
+    service = importlib.import_module("api.app")  # only now: the library of metrics reads the environment when loaded
+    app: FastAPI = service.create_app(settings)
+    config = uvicorn.Config(
+        app,
+        host=options.host,
+        port=options.port,
+        log_config=None,
+        access_log=False,  # api.request_trace writes the same, with ids
+        timeout_graceful_shutdown=settings.stop_grace_seconds,
+    )
+    # The server raises the signal again once it has stopped; by then everything is done.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, _leave)
+    server = _Server(config, app.state.feeds)
+    server.run()
+    return 0 if server.started else 3
+
+
+def _leave(_: int, __: FrameType | None) -> None:
+    sys.exit(0)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
