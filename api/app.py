@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -10,6 +11,7 @@ from typing import Any
 from anyio import CapacityLimiter, to_thread
 from fastapi import FastAPI
 from pydantic.json_schema import models_json_schema
+from redis.exceptions import RedisError
 
 import physics
 from api import examples
@@ -30,6 +32,8 @@ from worker.service import DesignService
 from worker.settings import Settings
 from worker.store import Store, connect
 from worker.watchdog import Watchdog
+
+log = logging.getLogger("shotwright.api")
 
 API_VERSION = "1.0.0"
 #: A design request is a few kilobytes.
@@ -102,7 +106,16 @@ def from_environment() -> FastAPI:
 
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    await to_thread.run_sync(_prepare, app.state.designs.store)
     app.state.warming.start()
     app.state.watchdog.start()
     yield
     await to_thread.run_sync(app.state.watchdog.stop)
+
+
+def _prepare(store: Store) -> None:
+    """An unfit server stops the start. One that is away does not: forward shots need none, and readiness tells of it."""
+    try:
+        store.prepare()
+    except RedisError as problem:
+        log.warning("the store is away: %s", problem)

@@ -18,8 +18,10 @@ from redis.exceptions import RedisError
 
 from api.processes import Part, started
 from worker.embedded import embedded_server
+from worker.errors import StoreUnfit
+from worker.fitness import prepare
 from worker.settings import Settings
-from worker.store import Store, connect
+from worker.store import connect
 
 #: Compiling the kernels takes some tens of seconds on the first run.
 KERNELS_PATIENCE_S = 300.0
@@ -100,8 +102,8 @@ def _check_port(host: str, port: int) -> None:
 
 def _check_store(url: str) -> None:
     try:
-        Store(connect(url)).ping()
-    except (RedisError, ValueError) as problem:
+        prepare(connect(url))
+    except (RedisError, StoreUnfit, ValueError) as problem:
         raise LaunchError(f"the server that REDIS_URL names cannot be used: {problem}") from problem
 
 

@@ -42,3 +42,11 @@ class CursorInvalid(StoreError):
 
 class IdempotencyConflict(StoreError):
     """The idempotency key was used within the last day with another body."""
+
+
+class StoreUnfit(Exception):
+    """The server cannot be used as it is: it evicts, or its layout is not known here. The text says what to do."""
+
+
+class BackupRefused(Exception):
+    """A backup cannot be made or put back; the text says why, and what has been changed, if anything."""

@@ -3,6 +3,8 @@
 Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are seconds since 1970):
 
 ===============================  ======  =====================================================================
+``schema``                       string  version of this layout (migrations.py)
+``migrating``                    string  who migrates it; lives ten minutes at most
 ``designs``                      zset    ids of all designs; sorted by name, so by the time they were made
 ``queued``                       zset    ids that wait for their first (or next) worker, by creation
 ``due``                          zset    slots that are not over, by the time they have to be looked after
@@ -56,6 +58,7 @@ from worker.errors import (
     DesignUnknown,
     IdempotencyConflict,
 )
+from worker.fitness import fault_of, prepare
 from worker.identifiers import new_design_id
 from worker.plan import first_plan, islands_of, longer_plan, trials_through
 from worker.records import (
@@ -99,19 +102,19 @@ MOST_PACKERS = 64
 Selection = Literal["all", "feasible", "front"]
 
 
-def connect(url: str, *, patient: bool = False) -> Redis:
-    """A client for `url` (redis://, rediss://, unix://).
+def connect(url: str, *, patient: bool = False, text: bool = True, answer_seconds: float = 5.0) -> Redis:
+    """A client for `url` (redis://, rediss://, unix://); with `text` it reads answers as UTF-8, else as bytes.
 
     Patient ones (workers) wait up to a minute for a server that is away; others (the API) raise
-    redis.exceptions.ConnectionError or TimeoutError at once.
+    redis.exceptions.ConnectionError or TimeoutError at once, or when an answer takes longer than `answer_seconds`.
     """
     retry = Retry(ExponentialBackoff(cap=2.0, base=0.05), 35) if patient else Retry(NoBackoff(), 1)
     return Redis.from_url(
         url,
-        decode_responses=True,
+        decode_responses=text,
         retry=retry,
         retry_on_error=[RedisConnectionError, RedisTimeoutError],
-        socket_timeout=5.0,
+        socket_timeout=answer_seconds,
         socket_connect_timeout=2.0,
     )
 
@@ -140,6 +143,14 @@ class Store:
     def ping(self) -> None:
         """Raise redis.exceptions.RedisError unless the server answers."""
         self._redis.ping()
+
+    def prepare(self) -> None:
+        """Make the server ready for this program. Raises StoreUnfit, see fitness.py."""
+        prepare(self._redis)
+
+    def fault(self) -> str | None:
+        """Why the server must not be used at the moment, or None."""
+        return fault_of(self._redis)
 
     def live_workers(self) -> list[str]:
         """Names of the workers that gave a sign of life in the last few seconds."""

@@ -13,6 +13,7 @@ from celery.signals import worker_ready, worker_shutting_down
 
 from physics import simulate_shot
 from worker.app import TASK_NAME, app_sender, make_app
+from worker.fitness import prepare
 from worker.records import SlotName
 from worker.settings import Settings
 from worker.store import Store, connect
@@ -65,7 +66,8 @@ def make_worker_app(settings: Settings, url: str) -> Celery:
 
 
 def serve(settings: Settings, url: str, concurrency: int) -> int:
-    """Run a worker until it is told to stop; returns its exit code."""
+    """Run a worker until it is told to stop; returns its exit code. Raises StoreUnfit, and RedisError after a minute."""
+    prepare(connect(url, patient=True))
     warm_up()
     app = make_worker_app(settings, url)
     _attach_watchdog(Watchdog(open_store(settings, url, patient=False), app_sender(app), worker_name()))
