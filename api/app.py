@@ -114,7 +114,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
 
 
 def _prepare(store: Store) -> None:
-    """An unfit server stops the start. One that is away does not: forward shots need none, and readiness tells of it."""
+    """An unfit server stops the start; one that is away does not, since forward shots need none."""
     try:
         store.prepare()
     except RedisError as problem:

@@ -25,6 +25,7 @@ from worker.errors import (
     DesignNotContinuable,
     DesignStillActive,
     DesignUnknown,
+    ExpiryRefused,
     IdempotencyConflict,
     StoreError,
 )
@@ -88,6 +89,10 @@ def _from_store(error: StoreError) -> ProblemError:
     if isinstance(error, BudgetRefused):
         problem = FieldProblem(f"/{error.field}", str(error), unit_of(error.field), minimum=error.minimum)
         return ProblemError("invalid-input", f"/{error.field}: {error}.", errors=[body_error(problem)])
+    if isinstance(error, ExpiryRefused):
+        return ProblemError(
+            "invalid-input", f"/expires_at: {error}.", errors=[body_error(FieldProblem("/expires_at", str(error)))]
+        )
     return ProblemError(_SLUG_OF_STORE_ERROR[type(error)], str(error))
 
 

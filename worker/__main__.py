@@ -1,7 +1,7 @@
 """`python -m worker`: a Celery worker with its watchdog, until it is told to stop.
 
-Uses the server at REDIS_URL. SIGTERM lets it hand its tasks back within a few seconds. `python -m worker backup FILE` and
-`restore FILE` write and read the whole store; without REDIS_URL, that of the private server.
+Uses the server at REDIS_URL. SIGTERM lets it hand its tasks back within a few seconds. `python -m worker backup FILE`
+and `restore FILE` write and read the whole store; without REDIS_URL, that of the private server.
 """
 
 from __future__ import annotations

@@ -66,7 +66,7 @@ def backup(client: Redis, path: Path) -> int:
     """
     with _written_whole(path) as file, _snapshot(client) as (copies, listed):
         writer = LineWriter(file)
-        version = int(client.get(SCHEMA_KEY) or 1)  # type: ignore[arg-type]
+        version = int(client.get(SCHEMA_KEY) or 1)
         writer.write(Header(schema_version=version, made_at=datetime.now(UTC)))
         count = 0
         for name, expires_ms in listed:

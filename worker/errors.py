@@ -32,6 +32,10 @@ class BudgetRefused(StoreError):
         self.minimum = minimum
 
 
+class ExpiryRefused(StoreError):
+    """A time to be kept until that has passed."""
+
+
 class CandidateUnknown(StoreError):
     """The design has no candidate of that number (yet)."""
 

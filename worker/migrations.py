@@ -1,8 +1,8 @@
 """The version of the store's layout, and how an older store is brought to it when the program starts.
 
 The version is kept under ``schema``. A change of the layout that older rows cannot be read with adds an entry to
-`MIGRATIONS` and with it a version. Each entry has to bear being run again, since a start may be broken off; nothing else
-may use the store meanwhile, so an upgrade stops every part first.
+`MIGRATIONS` and with it a version. Each entry has to bear being run again, since a start may be broken off; nothing
+else may use the store meanwhile, so an upgrade stops every part first.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def newer(version: int, newest: int = SCHEMA_VERSION) -> str:
 def migrate(client: Redis, migrations: Sequence[Migration] = MIGRATIONS) -> int:
     """Bring the store to the version of this program and stamp it; returns how many migrations were run.
 
-    Of several parts that start at once, one works and the others wait for it. Raises StoreUnfit when the store is newer.
+    Of several parts that start at once, one works and the others wait. Raises StoreUnfit when the store is newer.
     """
     newest = 1 + len(migrations)
     token = secrets.token_hex(8)
@@ -61,7 +61,9 @@ def migrate(client: Redis, migrations: Sequence[Migration] = MIGRATIONS) -> int:
         if client.set(_LOCK_KEY, token, nx=True, ex=LOCK_SECONDS):
             return _migrate_alone(client, migrations, token)
         if time.monotonic() > deadline:
-            raise StoreUnfit(f"another program has been migrating the store for more than {LOCK_SECONDS} s; look after it")
+            raise StoreUnfit(
+                f"another program has been migrating the store for more than {LOCK_SECONDS} s; look after it"
+            )
         time.sleep(_LOOK_SECONDS)
     return 0
 

@@ -1,7 +1,7 @@
 """`python -m worker restore FILE`: puts a backup back, as a whole or not at all.
 
-The file is read once to see that it is whole, then its keys are written beside those of the store, and in one step of the
-server they take their places. Whatever goes wrong before that step leaves the store as it was.
+The file is read once to see that it is whole, then its keys are written beside those of the store, and in one step of
+the server they take their places. Whatever goes wrong before that step leaves the store as it was.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import time
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from redis import Redis
 
@@ -72,7 +72,9 @@ def restore(client: Redis, path: Path, *, replace: bool = False) -> Restored:
     """
     header, end = checked_header(path)
     if header.format_version > FORMAT_VERSION:
-        raise BackupRefused(f"{path} has format {header.format_version}, and this program reads {FORMAT_VERSION} at most")
+        raise BackupRefused(
+            f"{path} has format {header.format_version}, and this program reads {FORMAT_VERSION} at most"
+        )
     if header.schema_version > SCHEMA_VERSION:
         raise BackupRefused(f"{path} {newer(header.schema_version)}")
     _wait_for_rest(client)
@@ -97,7 +99,9 @@ def restore(client: Redis, path: Path, *, replace: bool = False) -> Restored:
 
 
 _AT_WORK = "a service or a worker uses this store; stop it first. Nothing has been changed"
-_NOT_EMPTY = "the store is not empty; --replace puts the backup in the place of all that it holds. Nothing has been changed"
+_NOT_EMPTY = (
+    "the store is not empty; --replace puts the backup in the place of all that it holds. Nothing has been changed"
+)
 
 
 def _wait_for_rest(client: Redis) -> None:
@@ -119,7 +123,7 @@ def _holds_anything(client: Redis) -> bool:
 
 def _write(client: Redis, path: Path, written: str, listing: str) -> int:
     """Write the keys whose time is not over, and the list of their names; returns how many."""
-    seconds, microseconds = cast("tuple[int, int]", client.time())
+    seconds, microseconds = client.time()
     now = datetime.fromtimestamp(seconds + microseconds / 1e6, UTC)
     name, kept, count = None, False, 0
     for piece in pieces(path):

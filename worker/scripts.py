@@ -447,3 +447,28 @@ redis.call('SET', P .. 'tombstone:' .. id, 'deleted', 'EX', ARGV[2])
 return 'deleted'
 """
 )
+
+#: ARGV id, time to expire at or '' for never, seconds to remember the id after that.
+#: Returns 'unknown', 'active', 'late' or 'kept'.
+KEEP = (
+    _COMMON
+    + r"""
+local id, until_at = ARGV[1], ARGV[2]
+local state = get(design(id), 'state')
+if not state then return 'unknown' end
+if not is_terminal(state) then return 'active' end
+local tombstone = P .. 'tombstone:' .. id
+if until_at == '' then
+  for _, part in ipairs(PARTS) do redis.call('PERSIST', design(id) .. part) end
+  redis.call('HDEL', design(id), 'expires_at')
+  redis.call('DEL', tombstone)
+  return 'kept'
+end
+local at = tonumber(until_at)
+if at <= now() then return 'late' end
+for _, part in ipairs(PARTS) do redis.call('PEXPIREAT', design(id) .. part, string.format('%.0f', at * 1000)) end
+redis.call('HSET', design(id), 'expires_at', stamp(at))
+redis.call('SET', tombstone, 'expired', 'EXAT', string.format('%.0f', math.ceil(at + tonumber(ARGV[3]))))
+return 'kept'
+"""
+)

@@ -56,6 +56,7 @@ from worker.errors import (
     DesignNotContinuable,
     DesignStillActive,
     DesignUnknown,
+    ExpiryRefused,
     IdempotencyConflict,
 )
 from worker.fitness import fault_of, prepare
@@ -93,7 +94,7 @@ _BLOCK = 1000
 
 _SCRIPTS = (
     "CREATE", "CONTINUE", "CANCEL", "DELETE", "SENT", "LEASE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE",
-    "SWEEP", "ALIVE",
+    "SWEEP", "ALIVE", "KEEP",
 )  # fmt: skip
 
 #: Designs whose packers a store remembers.
@@ -313,6 +314,17 @@ class Store:
             self._require(design_id)
         if outcome == "active":
             raise DesignStillActive(f"design {design_id} has not ended; cancel it first")
+
+    def keep(self, design_id: str, expires_at: datetime | None) -> None:
+        """Set until when an ended design is kept; None is for good. Raises DesignStillActive, ExpiryRefused."""
+        until = "" if expires_at is None else expires_at.timestamp()
+        outcome = self._run("KEEP", design_id, until, TOMBSTONE_DAYS * DAY_SECONDS)
+        if outcome == "unknown":
+            self._require(design_id)
+        if outcome == "active":
+            raise DesignStillActive(f"design {design_id} has not ended; it is kept at least until then")
+        if outcome == "late":
+            raise ExpiryRefused("the time has passed already; delete the design if that is meant")
 
     # ---- for the workers -------------------------------------------------------------------------------------------
 

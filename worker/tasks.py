@@ -66,7 +66,10 @@ def make_worker_app(settings: Settings, url: str) -> Celery:
 
 
 def serve(settings: Settings, url: str, concurrency: int) -> int:
-    """Run a worker until it is told to stop; returns its exit code. Raises StoreUnfit, and RedisError after a minute."""
+    """Run a worker until it is told to stop; returns its exit code.
+
+    Raises StoreUnfit; RedisError when the server does not answer within a minute.
+    """
     prepare(connect(url, patient=True))
     warm_up()
     app = make_worker_app(settings, url)

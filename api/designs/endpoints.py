@@ -14,6 +14,7 @@ from api.designs.representations import (
     DesignAccepted,
     DesignDetail,
     DesignList,
+    Expiry,
     detail_of,
     entry_of,
     links_of,
@@ -152,6 +153,30 @@ def continue_design(
     repeating the call adds nothing.
     """
     return _accepted(service.extend(design_id, budget, idempotency_key))
+
+
+@router.patch(
+    "/{design_id}",
+    summary="Keep an ended design longer, or less long",
+    response_model=DesignDetail,
+    dependencies=[Depends(require_json)],
+    responses=stated(
+        "malformed-json",
+        "not-found",
+        "design-not-finished",
+        "gone",
+        "too-large",
+        "unsupported-media-type",
+        "invalid-input",
+        "store-unavailable",
+    ),
+)
+def keep_design(
+    design_id: str, expiry: Annotated[Expiry, Body(examples=[examples.EXPIRY])], service: Service
+) -> DesignDetail:
+    """Sets until when the results are kept. Nothing is removed before that time, however full the store is."""
+    service.store.keep(design_id, expiry.expires_at)
+    return detail_of(service.store.get(design_id))
 
 
 @router.delete(

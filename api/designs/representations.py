@@ -10,7 +10,7 @@ from physics.hazards import CAUTIONS
 from physics.result import Rating, ShotResult
 from physics.schema import Checked
 from physics.shot import Fidelity
-from worker.budget import Budget
+from worker.budget import Budget, ClockTime
 from worker.records import (
     Candidate,
     Confirmation,
@@ -45,6 +45,14 @@ class DesignAccepted(Checked):
     id: str
     status: DesignState
     links: DesignLinks
+
+
+class Expiry(Checked):
+    """Until when an ended design is kept."""
+
+    expires_at: ClockTime | None = Field(
+        description="RFC 3339; null: until it is deleted.", examples=["2030-01-31T06:00:00Z"]
+    )
 
 
 class DesignEntry(Checked):
@@ -158,7 +166,9 @@ class DesignDetail(Checked):
     created_at: datetime
     started_at: datetime | None
     finished_at: datetime | None
-    expires_at: datetime | None = Field(description="Until when the results are kept; null while active.")
+    expires_at: datetime | None = Field(
+        description="Until when the results are kept; null while it is active, or when it is kept for good."
+    )
     request: DesignRequest = Field(description="The request with every default filled in.")
     continuations: list[Budget] = Field(description="Budgets that it was continued with since.")
     cautions: list[str]

@@ -33,7 +33,13 @@ def command(*words: str, url: str | None = None, state: Path | None = None) -> s
     environment = {name: value for name, value in os.environ.items() if "REDIS_URL" not in name}
     environment |= {"REDIS_URL": url} if url else {"SHOTWRIGHT_STATE_FOLDER": str(state)}
     return subprocess.run(
-        [sys.executable, "-m", *words], cwd=ROOT, env=environment, capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-m", *words],
+        cwd=ROOT,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
     )
 
 

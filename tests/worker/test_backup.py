@@ -29,8 +29,9 @@ P = scripts.PREFIX
 
 
 @pytest.fixture
-def raw(redis_url: str, client: Redis) -> Iterator[Redis]:
+def raw(client: Redis, redis_url: str) -> Iterator[Redis]:
     """A client that reads bytes, on the same emptied server."""
+    assert client.dbsize() == 0
     with connect(redis_url, text=False) as found:
         yield found
 
@@ -48,7 +49,7 @@ def contents(client: Redis, pattern: str = f"{P}*") -> dict[bytes, tuple[bytes, 
     found = {}
     for key in client.scan_iter(match=pattern):
         kind = cast("bytes", client.type(key))
-        found[key] = (kind, cast("int", client.pexpiretime(key)), readers[kind](key))
+        found[key] = (kind, client.pexpiretime(key), readers[kind](key))
     return found
 
 
@@ -73,7 +74,9 @@ def make_designs(store: Store) -> None:
     store.cancel(gone := store.create(request()).design_id)
     closing = store.lease(store.closing_of(gone))
     assert closing is not None
-    store.close(closing, Ending(front_numbers=[], recommended=None, limiting=None, ended_because="cancelled", state=None), [])
+    store.close(
+        closing, Ending(front_numbers=[], recommended=None, limiting=None, ended_because="cancelled", state=None), []
+    )
     store.delete(gone)
 
 
@@ -142,6 +145,7 @@ def test_backup_is_of_one_instant(store: Store, raw: Redis, tmp_path: Path) -> N
         number = 0
 
         def __getattr__(self, name: str) -> Any:
+            assert lease is not None
             if name not in ("eval", "info") and self.number < 40:
                 type(self).number += 1
                 store.record(lease, [candidate(self.number)])
@@ -183,7 +187,7 @@ def test_store_that_holds_something_is_only_replaced_on_demand(store: Store, raw
     assert later not in str(contents(raw, "*"))
 
 
-def test_restore_under_a_running_service_is_refused(store: Store, raw: Redis, tmp_path: Path) -> None:
+def test_restore_under_a_running_service_is_refused(raw: Redis, tmp_path: Path) -> None:
     """While somebody sweeps the store, it is not replaced."""
     backup(raw, tmp_path / "file")
     raw.set(f"{P}sweeper", "someone", ex=60)
@@ -224,7 +228,7 @@ def test_damaged_file_is_refused(raw: Redis, tmp_path: Path, spoil: Any) -> None
     backup(raw, path)
     path.write_bytes(b"\n".join(spoil(path.read_bytes().splitlines())) + b"\n")
     before = contents(raw, "*")
-    with pytest.raises(BackupRefused, match="damaged|not whole"):
+    with pytest.raises(BackupRefused, match=r"damaged|not whole"):
         restore(raw, path, replace=True)
     assert contents(raw, "*") == before
 
@@ -240,7 +244,9 @@ def test_newer_file_is_refused(raw: Redis, tmp_path: Path) -> None:
         restore(raw, path)
 
 
-@pytest.mark.parametrize("text", ["", "hello\n", "{}\n", '{"line":"end","keys_count":0,"pieces_count":0,"sha256":""}\n'])
+@pytest.mark.parametrize(
+    "text", ["", "hello\n", "{}\n", '{"line":"end","keys_count":0,"pieces_count":0,"sha256":""}\n']
+)
 def test_other_file_is_refused(raw: Redis, tmp_path: Path, text: str) -> None:
     """A file that is no backup is called that."""
     (tmp_path / "file").write_text(text)
@@ -248,9 +254,7 @@ def test_other_file_is_refused(raw: Redis, tmp_path: Path, text: str) -> None:
         restore(raw, tmp_path / "file")
 
 
-def test_restore_that_is_broken_off_leaves_the_store_as_it_was(
-    raw: Redis, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_restore_that_is_broken_off_leaves_the_store_as_it_was(raw: Redis, tmp_path: Path) -> None:
     """When the server fails in the middle of a restore, nothing has changed and nothing is left lying about."""
     raw.set(f"{P}t:old", "kept")
     backup(raw, tmp_path / "old")

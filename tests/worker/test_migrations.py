@@ -19,7 +19,7 @@ def _rename(client: Redis) -> None:
 
 
 def _double(client: Redis) -> None:
-    client.incrby("t:count", int(client.get("t:new") or 0))  # type: ignore[arg-type]
+    client.incrby("t:count", int(client.get("t:new") or 0))
 
 
 def test_empty_store_is_stamped(client: Redis) -> None:
@@ -78,7 +78,7 @@ def test_newer_store_is_refused(client: Redis) -> None:
 
 @pytest.mark.parametrize("policy", ["allkeys-lru", "volatile-ttl"])
 def test_evicting_server_is_refused(client: Redis, policy: str) -> None:
-    """A limit of memory with a policy to evict is refused at the start and seen while running; without a limit it is fine."""
+    """A limit of memory with a policy to evict is refused at the start and seen while running."""
     client.config_set("maxmemory-policy", policy)
     try:
         prepare(client)
