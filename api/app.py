@@ -12,9 +12,14 @@ from anyio import CapacityLimiter, to_thread
 from fastapi import FastAPI
 from pydantic.json_schema import models_json_schema
 from redis.exceptions import RedisError
+from starlette.middleware.cors import CORSMiddleware
 
 import physics
 from api import examples
+from api.access.deadlines import SendDeadline
+from api.access.guard import Guard
+from api.access.headers import SecurityHeaders
+from api.access.published import state_access
 from api.designs import candidates, export
 from api.designs import endpoints as designs
 from api.health import endpoints as health
@@ -27,6 +32,7 @@ from api.request_body import BodyLimit
 from api.shots import endpoints as shots
 from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
+from worker.access import Gate
 from worker.app import sender
 from worker.service import DesignService
 from worker.settings import Settings
@@ -39,6 +45,10 @@ API_VERSION = "1.0.0"
 #: A design request is a few kilobytes.
 MAX_BODY_BYTES = 1_000_000
 
+#: What a page of another origin may send and read, once CORS is configured.
+_ASKED_HEADERS = ["Authorization", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match", "Last-Event-ID"]
+_TOLD_HEADERS = ["ETag", "Link", "Location", "RateLimit", "RateLimit-Policy", "Retry-After"]
+
 _DESCRIPTION = """
 Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of a single-use coil.
 
@@ -47,7 +57,13 @@ Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of
   `POST /v1/designs`, then watch `Location`.
 
 All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema. Times of the clock are RFC 3339, UTC.
-Errors are problem+json (RFC 9457). It computes and records; it never charges or fires anything.
+Errors are problem+json (RFC 9457).
+
+Where access keys are asked for, each request but those of `/livez`, `/readyz` and the documentation carries one:
+`Authorization: Bearer sw_...`. Scope `read` may GET, `submit` POST and PUT as well, `admin` DELETE and PATCH as well.
+`RateLimit` and `RateLimit-Policy` on each answer tell how many requests are left.
+
+ It computes and records; it never charges or fires anything.
 
 **Cautions**
 
@@ -62,6 +78,7 @@ class _Application(FastAPI):
         document = super().openapi()
         _, schemas = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")
         document["components"]["schemas"].update(schemas["$defs"])
+        state_access(document)
         return document
 
 
@@ -84,19 +101,38 @@ def create_app(settings: Settings) -> FastAPI:
         result_days=settings.result_days,
         lease_seconds=settings.lease_seconds,
         attempts_limit=settings.attempts_limit,
+        open_designs_limit=settings.open_designs_limit,
     )
     send = sender(settings.redis_url)
     app.state.designs = DesignService(store, send)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
+    app.state.shot_wait_s = settings.shot_wait_seconds
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
-    app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
+    app.state.gate = Gate(settings.redis_url, settings.rate_per_minute)
+    _add_layers(app, settings)
     install(app)
     for resource in (shots, designs, candidates, export, materials, wires, health):
         app.include_router(resource.router)
     add_pages(app)
     return app
+
+
+def _add_layers(app: FastAPI, settings: Settings) -> None:
+    """What each request passes before it is routed; the last one added is the first one passed."""
+    app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES, body_seconds=settings.body_seconds)
+    app.add_middleware(Guard, gate=app.state.gate, access=settings.access)
+    if settings.cors_origins:
+        app.add_middleware(
+            CORSMiddleware,
+            allow_origins=settings.cors_origins,
+            allow_methods=["GET", "POST", "PUT", "PATCH", "DELETE"],
+            allow_headers=_ASKED_HEADERS,
+            expose_headers=_TOLD_HEADERS,
+        )
+    app.add_middleware(SecurityHeaders)
+    app.add_middleware(SendDeadline, send_seconds=settings.send_seconds)
 
 
 def from_environment() -> FastAPI:
@@ -111,6 +147,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.watchdog.start()
     yield
     await to_thread.run_sync(app.state.watchdog.stop)
+    await app.state.gate.close()
 
 
 def _prepare(store: Store) -> None:

@@ -16,11 +16,13 @@ from typing import Any
 import httpx
 from redis.exceptions import RedisError
 
+from api.access.guard import is_loopback
 from api.processes import Part, started
+from worker.access import Keyring
 from worker.embedded import embedded_server
 from worker.errors import StoreUnfit
 from worker.fitness import prepare
-from worker.settings import Settings
+from worker.settings import Access, Settings
 from worker.store import connect
 
 #: Compiling the kernels takes some tens of seconds on the first run.
@@ -29,6 +31,12 @@ START_PATIENCE_S = 60.0
 API_GRACE_S = 10.0
 WORKER_GRACE_S = 20.0
 _LOOK_S = 0.2
+
+#: How uvicorn is to treat its connections; docker-compose.yml has the same.
+SERVER_WORDS = (
+    *("--http", "api.access.connection:PromptProtocol", "--timeout-keep-alive", "20"),
+    *("--limit-concurrency", "1000", "--timeout-graceful-shutdown", "5", "--no-server-header"),
+)
 
 #: Told what is being waited for, and since how many seconds.
 Tell = Callable[[str, float], None]
@@ -70,6 +78,7 @@ def running(settings: Settings, host: str, port: int, tell: Tell) -> Iterator[Se
     with ExitStack() as stack:
         url = settings.redis_url or stack.enter_context(embedded_server(settings.state_folder)).url
         _check_store(url)
+        _check_access(settings.access, host, url)
         environment = {**os.environ, "REDIS_URL": url}
         api = stack.enter_context(started("API", _api_words(host, port), environment, logs / "api.log", API_GRACE_S))
         _wait("API", [api], START_PATIENCE_S, tell, lambda: _answers(address))
@@ -87,7 +96,7 @@ def running(settings: Settings, host: str, port: int, tell: Tell) -> Iterator[Se
 
 def _api_words(host: str, port: int) -> list[str]:
     factory = ["-m", "uvicorn", "--factory", "api.app:from_environment"]
-    return [*factory, "--host", host, "--port", str(port), "--timeout-graceful-shutdown", "5"]
+    return [*factory, "--host", host, "--port", str(port), *SERVER_WORDS]
 
 
 def _check_port(host: str, port: int) -> None:
@@ -105,6 +114,15 @@ def _check_store(url: str) -> None:
         prepare(connect(url))
     except (RedisError, StoreUnfit, ValueError) as problem:
         raise LaunchError(f"the server that REDIS_URL names cannot be used: {problem}") from problem
+
+
+def _check_access(access: Access, host: str, url: str) -> None:
+    if access == "open" or is_loopback(host) or Keyring(connect(url)).all():
+        return
+    raise LaunchError(
+        f"{host} can be reached from other machines, and there is no access key yet; make one with "
+        "`python -m api keys create --scope submit --name ...`, or set SHOTWRIGHT_ACCESS=open to let everybody in"
+    )
 
 
 def _for_url(host: str) -> str:

@@ -15,6 +15,7 @@ from redis.exceptions import RedisError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from api.access.headers import SECURITY_HEADERS
 from api.problems import FieldError, ProblemError, body_error, parameter_error, response_for
 from physics.schema import FieldProblem, field_problems, unit_of
 from worker.errors import (
@@ -28,6 +29,7 @@ from worker.errors import (
     ExpiryRefused,
     IdempotencyConflict,
     StoreError,
+    TooManyOpenDesigns,
 )
 
 log = logging.getLogger("shotwright.api")
@@ -44,6 +46,7 @@ _SLUG_OF_STATUS = {
 
 _SLUG_OF_STORE_ERROR: dict[type[StoreError], str] = {
     DesignUnknown: "not-found",
+    TooManyOpenDesigns: "too-many-open-designs",
     CandidateUnknown: "not-found",
     DesignGone: "gone",
     DesignStillActive: "design-not-finished",
@@ -80,7 +83,8 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     async def unexpected(request: Request, _: Exception) -> Response:
-        return response_for(ProblemError("internal-error"), request.url.path)
+        # outside all middleware, so it brings the headers itself
+        return response_for(ProblemError("internal-error", headers=dict(SECURITY_HEADERS)), request.url.path)
 
 
 def _from_store(error: StoreError) -> ProblemError:

@@ -37,8 +37,30 @@ def _kinds(*kinds: Kind) -> dict[str, Kind]:
 
 KINDS = _kinds(
     Kind("malformed-json", 400, "The body is not JSON", "Send one JSON object, UTF-8."),
+    Kind(
+        "too-deep", 400, "The body is nested too deeply", "No body of this service is nested as deeply; send it flat."
+    ),
+    Kind(
+        "key-needed",
+        401,
+        "An access key is needed",
+        "Send Authorization: Bearer sw_...; keys are made by `python -m api keys create` where the service runs.",
+    ),
+    Kind(
+        "scope-too-small",
+        403,
+        "This key may not do that",
+        "Looking needs read; asking for work or stopping it submit; deleting or keeping admin. Ask for another key.",
+    ),
     Kind("not-found", 404, "There is nothing here", "Check the address; ids are never reused."),
     Kind("method-not-allowed", 405, "This method does not apply here", "Use a method the Allow header names."),
+    Kind("body-too-slow", 408, "The body took too long", "Send it at once, on a new connection."),
+    Kind(
+        "too-many-open-designs",
+        409,
+        "This key has too many designs at work",
+        "Wait until one has ended, or cancel one; repeating does not help before.",
+    ),
     Kind("design-not-finished", 409, "The design is still at work", "Cancel it, or wait until it has ended."),
     Kind("design-not-continuable", 409, "Only a design that has succeeded goes on", "Post a new design."),
     Kind("gone", 410, "It was here and is deleted or expired", "Post the design again for a new answer."),
@@ -46,8 +68,10 @@ KINDS = _kinds(
     Kind("unsupported-media-type", 415, "The body's type is not served here", "Send Content-Type: application/json."),
     Kind("invalid-input", 422, "Some values cannot be used", "Each entry of errors names a field and its range."),
     Kind("idempotency-mismatch", 422, "This Idempotency-Key came with another body", "Use a new key for a new design."),
+    Kind("rate-exceeded", 429, "Too many requests", "Repeat the request after Retry-After seconds; ask less often."),
     Kind("internal-error", 500, "The service failed; the request may be sound", "Report it with the time."),
     Kind("store-unavailable", 503, "The store does not answer", "Repeat the request after Retry-After seconds."),
+    Kind("no-free-core", 503, "Every core is at work on other shots", "Repeat after Retry-After seconds."),
     Kind("not-ready", 503, "The service is starting or has no worker", "Repeat after Retry-After seconds."),
 )
 

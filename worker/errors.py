@@ -36,6 +36,10 @@ class ExpiryRefused(StoreError):
     """A time to be kept until that has passed."""
 
 
+class TooManyOpenDesigns(StoreError):
+    """The owner has as many designs waiting or at work as one owner may have."""
+
+
 class CandidateUnknown(StoreError):
     """The design has no candidate of that number (yet)."""
 

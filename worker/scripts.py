@@ -81,6 +81,8 @@ local function finish(id, state, keep, remember)
   local at = now()
   redis.call('HSET', design(id), 'state', state, 'finished_at', stamp(at), 'expires_at', stamp(at + keep))
   redis.call('ZREM', P .. 'queued', id)
+  local owner = get(design(id), 'owner')
+  if owner then redis.call('SREM', P .. 'open:' .. owner, id) end
   forget_slots(id)
   for _, part in ipairs(PARTS) do redis.call('EXPIRE', design(id) .. part, math.ceil(keep)) end
   redis.call('SET', P .. 'tombstone:' .. id, 'expired', 'EX', math.ceil(keep + remember))
@@ -171,6 +173,14 @@ end
 -- The design's own time to end by: a given one, or from a duration when it starts.
 local function too_late(deadline) return deadline ~= '' and tonumber(deadline) <= now() end
 
+-- Counts a design among the open ones of its owner; false when there are too many. A design without owner always may.
+local function may_open(id, owner, most)
+  if not owner or owner == '' then return true end
+  if redis.call('SCARD', P .. 'open:' .. owner) >= tonumber(most) then return false end
+  redis.call('SADD', P .. 'open:' .. owner, id)
+  return true
+end
+
 -- An idempotency record: returns what was said before, or nothing after noting this call.
 local function said_before(digest, body, id, remember)
   if digest == '' then return nil end
@@ -184,27 +194,29 @@ end
 """
 
 #: ARGV id, idempotency digest or '', body digest, seconds to remember it, deadline or '', duration or '', request,
-#: plan, then trials of each island. Returns {outcome, id}.
+#: plan, owner or '', most open designs of an owner, then trials of each island. Returns {outcome, id}.
 CREATE = (
     _COMMON
     + r"""
 local id, deadline = ARGV[1], ARGV[5]
 local before = ARGV[2] ~= '' and redis.call('EXISTS', P .. 'idempotency:' .. ARGV[2]) == 1
 if not before and too_late(deadline) then return {'late', ''} end
+if not before and not may_open(id, ARGV[9], ARGV[10]) then return {'many', ''} end
 local said = said_before(ARGV[2], ARGV[3], id, ARGV[4])
 if said then return said end
+if ARGV[9] ~= '' then redis.call('HSET', design(id), 'owner', ARGV[9]) end
 redis.call('HSET', design(id), 'state', 'queued', 'created_at', stamp(now()), 'finished', 0, 'feasible', 0, 'lost', 0,
   'front', '[]', 'deadline', deadline, 'duration', ARGV[6], 'request', ARGV[7], 'plan', ARGV[8])
 redis.call('ZADD', P .. 'designs', 0, id)
 redis.call('ZADD', P .. 'queued', get(design(id), 'created_at'), id)
-add_round(id, 0, 9)
+add_round(id, 0, 11)
 return {'created', id}
 """
 )
 
 #: ARGV id, idempotency digest or '', body digest, seconds to remember it, deadline or '', duration or '', the plan as
-#: it was, the plan as it shall be, all continuations, pace, number of the next round, then trials of each of its
-#: islands, none when the budget is no larger. Returns {outcome, id}.
+#: it was, the plan as it shall be, all continuations, pace, number of the next round, most open designs of an owner,
+#: then trials of each of its islands, none when the budget is no larger. Returns {outcome, id}.
 CONTINUE = (
     _COMMON
     + r"""
@@ -216,8 +228,9 @@ local state = get(design(id), 'state')
 if not state then return {'unknown', id} end
 if state ~= 'succeeded' then return {is_terminal(state) and 'ended' or 'active', id} end
 if get(design(id), 'plan') ~= ARGV[7] then return {'changed', id} end
-if #ARGV < 12 then return {'little', id} end
+if #ARGV < 13 then return {'little', id} end
 if too_late(deadline) then return {'late', id} end
+if not may_open(id, get(design(id), 'owner'), ARGV[12]) then return {'many', id} end
 said_before(ARGV[2], ARGV[3], id, ARGV[4])
 for _, part in ipairs(PARTS) do redis.call('PERSIST', design(id) .. part) end
 redis.call('DEL', P .. 'tombstone:' .. id)
@@ -225,7 +238,7 @@ redis.call('HDEL', design(id), 'recommended', 'limiting', 'ended_because', 'endi
 redis.call('HSET', design(id), 'state', 'queued', 'deadline', deadline, 'duration', ARGV[6], 'plan', ARGV[8],
   'continuations', ARGV[9], 'pace', ARGV[10], 'queued_at', stamp(now()))
 redis.call('ZADD', P .. 'queued', stamp(now()), id)
-add_round(id, ARGV[11], 12)
+add_round(id, ARGV[11], 13)
 return {'continued', id}
 """
 )

@@ -24,9 +24,11 @@ class DesignService:
         self.store = store
         self.send = send
 
-    def submit(self, request: DesignRequest, idempotency_key: str | None = None) -> Submission:
-        """Create the design and queue its first round. Raises IdempotencyConflict."""
-        submission = self.store.create(request, idempotency_key)
+    def submit(
+        self, request: DesignRequest, idempotency_key: str | None = None, owner: str | None = None
+    ) -> Submission:
+        """Create the design and queue its first round. Raises IdempotencyConflict, TooManyOpenDesigns."""
+        submission = self.store.create(request, idempotency_key, owner)
         if submission.created:
             self._queue(submission.design_id)
         return submission

@@ -1,4 +1,4 @@
-"""The store: every design, candidate, slot and lease, in Redis. The only module that knows the keys.
+"""The store: every design, candidate, slot and lease, in Redis. With scripts.py the only one that knows the keys.
 
 Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are seconds since 1970):
 
@@ -11,6 +11,7 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``workers``                      zset    workers by their last sign of life
 ``sweeper``                      string  the watchdog that sweeps; the others let it, until it falls silent
 ``idempotency:{digest}``         hash    body digest and design of an idempotency key; lives a day
+``open:{owner}``                 set     designs of one access key that have not ended
 ``tombstone:{id}``               string  'deleted' or 'expired'; outlives the design
 ``design:{id}``                  hash    the design's row: state, request, plan, counts, front, recommendation
 ``design:{id}:sample``           string  rows that the others are packed with (see codec.py)
@@ -24,8 +25,8 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``design:{id}:slot:{r}/{i}``     hash    one island of the round under way (or ``{r}/closing``): state, attempts, lease
 ===============================  ======  =====================================================================
 
-A trial counts when its number is written first; an island counts when it is filled first. Delivering a message twice,
-or running an island again from its start, therefore changes nothing. A slot's message is sent after its row is written;
+The keys of access and rates are in access.py. A trial counts when its number is written first; an island counts when it
+is filled first. Delivering a message twice, or running an island again from its start, therefore changes nothing. A slot's message is sent after its row is written;
 `due` makes sure that one that got lost is sent again. A trial takes about 300 bytes: its packed row, its place in the
 order, a bit.
 """
@@ -58,6 +59,7 @@ from worker.errors import (
     DesignUnknown,
     ExpiryRefused,
     IdempotencyConflict,
+    TooManyOpenDesigns,
 )
 from worker.fitness import fault_of, prepare
 from worker.identifiers import new_design_id
@@ -124,12 +126,19 @@ class Store:
     """All operations on designs. Safe to share between threads."""
 
     def __init__(
-        self, client: Redis, *, result_days: float = 30.0, lease_seconds: float = 10.0, attempts_limit: int = 3
+        self,
+        client: Redis,
+        *,
+        result_days: float = 30.0,
+        lease_seconds: float = 10.0,
+        attempts_limit: int = 3,
+        open_designs_limit: int = 100,
     ) -> None:
         self._redis = client
         self._keep = result_days * DAY_SECONDS
         self._lease_seconds = lease_seconds
         self._attempts_limit = attempts_limit
+        self._open_designs_limit = open_designs_limit
         self._name = secrets.token_hex(8)
         self._packers: dict[str, RowPacker] = {}
         self._scripts = {name: client.register_script(getattr(scripts, name)) for name in _SCRIPTS}
@@ -240,20 +249,26 @@ class Store:
 
     # ---- for the API: write ----------------------------------------------------------------------------------------
 
-    def create(self, request: DesignRequest, idempotency_key: str | None = None) -> Submission:
+    def create(
+        self, request: DesignRequest, idempotency_key: str | None = None, owner: str | None = None
+    ) -> Submission:
         """Row, first round's slots and idempotency record in one step.
 
-        The same key with the same body within a day gives the same design. Raises IdempotencyConflict on another body.
+        The same key of the same owner with the same body within a day gives the same design. Raises IdempotencyConflict
+        on another body, TooManyOpenDesigns.
         """
+        key = f"{owner} {idempotency_key}" if owner and idempotency_key else idempotency_key
         text = request.model_dump_json()
         plan = first_plan(request.budget_trials_count)
         outcome, design_id = self._run(
             "CREATE",
             new_design_id(),
-            *_idempotency_words(idempotency_key, text),
+            *_idempotency_words(key, text),
             *_time_words(request),
             text,
             _plan_text(plan),
+            owner or "",
+            self._open_designs_limit,
             *islands_of(plan, 0),
         )
         _raise_refused(outcome)
@@ -283,6 +298,7 @@ class Store:
             continuations,
             design.pace.model_copy(update={"still_rounds_count": 0}).model_dump_json(),
             last + 1,
+            self._open_designs_limit,
             *islands,
         )
         if outcome == "active":
@@ -578,6 +594,8 @@ def _raise_refused(outcome: str) -> None:
         raise IdempotencyConflict("this idempotency key was used with another body within the last day")
     if outcome == "late":
         raise BudgetRefused("the time to finish by has passed already", "finish_by_at")
+    if outcome == "many":
+        raise TooManyOpenDesigns("this key has as many designs waiting or at work as one key may have")
 
 
 def _raise_missing(design_id: str, tombstone: str | None) -> None:

@@ -68,6 +68,7 @@ def _polling_headers(design: Design) -> dict[str, str]:
     dependencies=[Depends(require_json)],
     responses=stated(
         "malformed-json",
+        "too-many-open-designs",
         "gone",
         "too-large",
         "unsupported-media-type",
@@ -78,11 +79,12 @@ def _polling_headers(design: Design) -> dict[str, str]:
 )
 def post_design(
     design: Annotated[DesignRequest, Body(examples=[examples.DESIGN])],
+    request: Request,
     service: Service,
     idempotency_key: IdempotencyKey = None,
 ) -> Response:
     """Queues a search and answers at once; `Location` is where to watch it."""
-    submission = service.submit(design, idempotency_key)
+    submission = service.submit(design, idempotency_key, request.state.caller.key_id)
     return _accepted(service.store.get(submission.design_id))
 
 
@@ -133,6 +135,7 @@ def cancel_design(design_id: str, service: Service) -> Response:
         "not-found",
         "design-not-finished",
         "design-not-continuable",
+        "too-many-open-designs",
         "gone",
         "too-large",
         "unsupported-media-type",
