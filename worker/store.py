@@ -26,9 +26,9 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ===============================  ======  =====================================================================
 
 The keys of access and rates are in access.py. A trial counts when its number is written first; an island counts when it
-is filled first. Delivering a message twice, or running an island again from its start, therefore changes nothing. A slot's message is sent after its row is written;
-`due` makes sure that one that got lost is sent again. A trial takes about 300 bytes: its packed row, its place in the
-order, a bit.
+is filled first. Delivering a message twice, or running an island again from its start, therefore changes nothing. A
+slot's message is sent after its row is written; `due` makes sure that one that got lost is sent again. A trial takes
+about 300 bytes: its packed row, its place in the order, a bit.
 """
 
 from __future__ import annotations

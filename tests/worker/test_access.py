@@ -173,7 +173,7 @@ def test_owner_has_only_so_many_open_designs(client: Redis) -> None:
 
 
 def test_repeated_post_is_not_counted_twice(client: Redis) -> None:
-    """The same idempotency key of one owner gives the same design, also at the limit; another owner's is another one."""
+    """The same idempotency key of one owner gives the same design, also at the limit; another owner's does not."""
     store = Store(client, open_designs_limit=1)
     first = store.create(request(), "k", "a")
     assert store.create(request(), "k", "a").design_id == first.design_id
