@@ -10,6 +10,8 @@ from typing import Any
 
 from celery import Celery
 from celery.signals import worker_ready, worker_shutting_down
+from redis.exceptions import AuthenticationError
+from redis.exceptions import ConnectionError as RedisConnectionError
 
 from physics import simulate_shot
 from worker.app import TASK_NAME, app_sender, make_app
@@ -70,7 +72,7 @@ def serve(settings: Settings, url: str, concurrency: int) -> int:
 
     Raises StoreUnfit; RedisError when the server does not answer within a minute.
     """
-    prepare(connect(url, patient=True))
+    _prepare(url)
     warm_up()
     app = make_worker_app(settings, url)
     _attach_watchdog(Watchdog(open_store(settings, url, patient=False), app_sender(app), worker_name()))
@@ -85,6 +87,16 @@ def serve(settings: Settings, url: str, concurrency: int) -> int:
     )
     worker.start()
     return int(worker.exitcode or 0)
+
+
+def _prepare(url: str) -> None:
+    """A server that is away is waited for, one that does not take our password is not."""
+    try:
+        prepare(connect(url))
+    except AuthenticationError:
+        raise
+    except RedisConnectionError:
+        prepare(connect(url, patient=True))
 
 
 def warm_up() -> None:
