@@ -56,7 +56,8 @@ Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of
 * **Inverse**: which coil, gap, capacitance and voltage bring this part to that size inside these limits?
   `POST /v1/designs`, then watch `Location`.
 
-All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema. Times of the clock are RFC 3339, UTC.
+All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema, where `@unit` stands for what the
+member `unit` beside the number says. Times of the clock are RFC 3339, UTC.
 Errors are problem+json (RFC 9457).
 
 Where access keys are asked for, each request but those of `/livez`, `/readyz` and the documentation carries one:

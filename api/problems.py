@@ -6,10 +6,10 @@ import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from physics.schema import FieldProblem
+from physics.schema import FieldProblem, add_units
 
 MEDIA_TYPE = "application/problem+json"
 #: More wrong fields than this are counted, not listed.
@@ -79,6 +79,8 @@ KINDS = _kinds(
 class FieldError(BaseModel):
     """One wrong field or parameter and what is allowed."""
 
+    model_config = ConfigDict(json_schema_extra=add_units)
+
     pointer: str | None = Field(description="JSON pointer (RFC 6901) into the body; null if not about the body.")
     parameter: str | None = Field(description="Name of the query, path or header parameter; null if in the body.")
     detail: str = Field(description="What is wrong, with the value.")
@@ -90,6 +92,8 @@ class FieldError(BaseModel):
 
 class Problem(BaseModel):
     """RFC 9457 problem details."""
+
+    model_config = ConfigDict(json_schema_extra=add_units)
 
     type: str = Field(description="Stable, relative address of the kind of problem.", examples=["/problems/not-found"])
     title: str = Field(description="The kind of problem in words; the same each time.")

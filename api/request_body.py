@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import json
+import re
 
 import numpy as np
 from fastapi import Request
@@ -15,6 +17,8 @@ from api.problems import ProblemError, response_for
 _CLOSE = {"Connection": "close"}
 #: The deepest body of this service is nested half as deeply.
 MOST_LEVELS = 24
+
+_SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
 
 _STEPS = np.zeros(256, dtype=np.int32)
 _STEPS[list(b"{[")] = 1
@@ -38,8 +42,21 @@ def levels(body: bytes) -> int:
     return int(np.cumsum(_STEPS[plain] * outside).max(initial=0))
 
 
+def is_unicode(body: bytes) -> bool:
+    """False when a JSON text escapes half of a surrogate pair, which no character is: it could not be repeated."""
+    if not _SURROGATE.search(body):
+        return True
+    try:
+        json.dumps(json.loads(body), ensure_ascii=False).encode()
+    except UnicodeEncodeError:
+        return False
+    except (ValueError, RecursionError):  # no JSON, as will be told
+        return True
+    return True
+
+
 class BodyLimit:
-    """ASGI middleware: hands a whole body on, or answers 408, 413 or 400 when it is too slow, large or deep.
+    """ASGI middleware: hands a whole body on, or answers 408, 413 or 400 when it is too slow, large, deep or no text.
 
     A stated Content-Length is refused at once; a chunked body as soon as it has grown too long.
     """
@@ -87,6 +104,8 @@ class BodyLimit:
             raise ProblemError("body-too-slow", words, headers=_CLOSE) from None
         if levels(bytes(body)) > MOST_LEVELS:
             raise ProblemError("too-deep", f"At most {MOST_LEVELS} levels of objects and lists are taken.")
+        if not is_unicode(bytes(body)):
+            raise ProblemError("malformed-json", "A \\u escape is half of a surrogate pair, which is no character.")
         return {"type": "http.request", "body": bytes(body), "more_body": False}
 
     def _too_large(self) -> ProblemError:

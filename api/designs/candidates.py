@@ -19,6 +19,8 @@ from worker.trial import shot_of
 
 router = APIRouter(prefix=f"{PATH}/{{design_id}}/candidates", tags=["designs"])
 
+Number = Annotated[int, Path(ge=0, le=10**9, json_schema_extra={"x-unit": "1"})]
+
 _RESPONSES = stated("not-found", "gone", "invalid-input", "store-unavailable")
 
 
@@ -64,7 +66,10 @@ def _link_to_next(design_id: str, query: CandidateQuery, cursor: str | None) -> 
     responses=_RESPONSES | stated("store-unavailable", "no-free-core"),
 )
 async def get_candidate(
-    design_id: str, number: Annotated[int, Path(ge=0, le=10**9)], request: Request, service: Service
+    design_id: str,
+    number: Number,
+    request: Request,
+    service: Service,
 ) -> CandidateDetail:
     """The candidate's row, and its shot run again at the fidelity that the row states."""
     design = await run_in_threadpool(service.store.get, design_id)
