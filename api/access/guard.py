@@ -1,6 +1,7 @@
 """ASGI middleware: asks for an access key where one is needed, and holds every caller to a rate.
 
-By default keys are needed as soon as one end of the connection is not loopback, however the server was started.
+By default keys are needed as soon as one end of the connection, or the host that is asked for, is not loopback, however
+the server was started.
 A reverse proxy that names its client (X-Forwarded-For) counts as that client.
 """
 
@@ -10,6 +11,7 @@ import logging
 import math
 from dataclasses import dataclass
 from ipaddress import ip_address
+from urllib.parse import urlsplit
 
 from redis.exceptions import RedisError
 from starlette.datastructures import Headers, MutableHeaders
@@ -120,9 +122,18 @@ def is_loopback(host: str) -> bool:
 
 
 def _is_local(scope: Scope) -> bool:
-    """Both ends are loopback, or a socket of the file system, which has no address."""
+    """Both ends are loopback, or a socket of the file system, which has no address; and so is the name asked for.
+
+    A browser that was told that some page's name is 127.0.0.1 asks for that name.
+    """
     ends = (scope.get("server"), scope.get("client"))
-    return all(end is None or (len(end) > 1 and end[1] is None) or is_loopback(end[0]) for end in ends)
+    if not all(end is None or (len(end) > 1 and end[1] is None) or is_loopback(end[0]) for end in ends):
+        return False
+    try:
+        name = urlsplit(f"//{Headers(scope=scope).get('host', 'localhost')}").hostname
+    except ValueError:
+        return False
+    return name is not None and is_loopback(name)
 
 
 def _is_open(path: str) -> bool:

@@ -169,6 +169,18 @@ def test_client_of_a_proxy_needs_a_key(strict: httpx.Client, forwarded: str) -> 
     assert strict.get("/v1/wires", headers={"X-Forwarded-For": forwarded}).status_code == 401
 
 
+@pytest.mark.parametrize("host", ["lab.example", "lab.example:8460", "127.0.0.1.lab.example", "[::1", "203.0.113.7"])
+def test_page_that_claims_to_be_this_machine_needs_a_key(strict: httpx.Client, host: str) -> None:
+    """A name that somebody else made lead here opens nothing, though both ends are loopback."""
+    assert strict.get("/v1/wires", headers={"Host": host, "X-Forwarded-For": "127.0.0.8"}).status_code == 401
+
+
+@pytest.mark.parametrize("host", ["localhost", "localhost:8460", "127.0.0.1", "[::1]:8460"])
+def test_names_of_this_machine_need_no_key(strict: httpx.Client, host: str) -> None:
+    """By whichever of its own names the service is asked."""
+    assert strict.get("/v1/wires", headers={"Host": host, "X-Forwarded-For": "127.0.0.8"}).status_code == 200
+
+
 # ---- commands and start ----------------------------------------------------------------------------------------------
 
 
