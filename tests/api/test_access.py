@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import time
+from argparse import Namespace
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -17,6 +18,7 @@ from typing import Any
 import httpx
 import pytest
 
+from api.access.command import run
 from api.access.headers import SECURITY_HEADERS
 from api.launch import SERVER_WORDS, free_port
 from api.processes import started
@@ -190,21 +192,24 @@ def _run(words: list[str], **environment: str) -> subprocess.CompletedProcess[st
     return subprocess.run(command, env=plain | environment, capture_output=True, text=True, timeout=60, check=False)
 
 
-def test_keys_are_made_listed_and_revoked_by_command(guarded: httpx.Client, store_url: str) -> None:
+def test_keys_are_made_listed_and_revoked_by_command(
+    guarded: httpx.Client, store_url: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     """`python -m api keys` prints a new key once, never again, and revokes by id."""
     made = _run(["api", "keys", "create", "--scope", "read", "--name", "bench-pc"], REDIS_URL=store_url)
     key = made.stdout.strip()
     assert re.fullmatch(r"sw_[0-9a-f]{12}_[0-9a-f]{64}", key), made
     assert guarded.get("/v1/wires", headers=bearer(key)).status_code == 200
     _, key_id, secret = key.split("_")
-    listed = _run(["api", "keys", "list"], REDIS_URL=store_url)
-    assert any(key_id in line and "bench-pc" in line and "read" in line for line in listed.stdout.splitlines())
-    assert secret not in listed.stdout
-    assert _run(["api", "keys", "revoke", key_id], REDIS_URL=store_url).returncode == 0
+    monkeypatch.setenv("REDIS_URL", store_url)
+    assert run(Namespace(action="list")) == 0
+    listed = capsys.readouterr().out
+    assert any(key_id in line and "bench-pc" in line and "read" in line for line in listed.splitlines())
+    assert secret not in listed
+    assert run(Namespace(action="revoke", id=key_id)) == 0
     assert guarded.get("/v1/wires", headers=bearer(key)).status_code == 401
-    again = _run(["api", "keys", "revoke", key_id], REDIS_URL=store_url)
-    assert again.returncode == 1
-    assert key_id in again.stderr
+    assert run(Namespace(action="revoke", id=key_id)) == 1
+    assert key_id in capsys.readouterr().err
 
 
 def test_listening_elsewhere_without_a_key_is_refused(tmp_path: Path) -> None:

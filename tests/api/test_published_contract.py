@@ -16,7 +16,7 @@ from tests.api.fuzz import fuzz
 
 Json = dict[str, Any]
 #: Short enough for `make test`; `make fuzz` takes its time.
-FUZZING_S = 40
+FUZZING_S = 30
 
 
 @pytest.fixture

@@ -22,16 +22,17 @@ from tests.system.conftest import (
     wait_for_end,
     wait_for_trials,
 )
+from worker.backup_command import back_up, put_back
 from worker.embedded import embedded_server
 from worker.migrations import SCHEMA_KEY
 from worker.service import DesignService
+from worker.settings import Settings
 from worker.store import connect
 
 
-def command(*words: str, url: str | None = None, state: Path | None = None) -> subprocess.CompletedProcess[str]:
+def command(*words: str, url: str) -> subprocess.CompletedProcess[str]:
     """Run `python -m ...` to its end."""
-    environment = {name: value for name, value in os.environ.items() if "REDIS_URL" not in name}
-    environment |= {"REDIS_URL": url} if url else {"SHOTWRIGHT_STATE_FOLDER": str(state)}
+    environment = os.environ | {"REDIS_URL": url}
     return subprocess.run(
         [sys.executable, "-m", *words],
         cwd=ROOT,
@@ -69,18 +70,17 @@ def test_restored_design_goes_on_as_if_nothing_had_happened(
     assert Outcome.of(service, design_id) == undisturbed.first
 
 
-def test_private_store_is_backed_up_running_or_not(tmp_path: Path) -> None:
+def test_private_store_is_backed_up_running_or_not(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without REDIS_URL the commands use the private server, the running one or one of their own."""
-    state, file = tmp_path / "state", tmp_path / "file"
-    with embedded_server(state) as running:
+    settings, file = Settings(redis_url=None, state_folder=tmp_path / "state"), tmp_path / "file"
+    with embedded_server(settings.state_folder) as running:
         connect(running.url).set("shotwright:t", "kept")
-        assert command("worker", "backup", str(file), state=state).returncode == 0
+        assert back_up(settings, file) == 0
         connect(running.url).set("shotwright:t", "changed")
-    done = command("worker", "restore", str(file), state=state)
-    assert done.returncode == 1
-    assert "--replace" in done.stderr
-    assert command("worker", "restore", str(file), "--replace", state=state).returncode == 0
-    with embedded_server(state) as running:
+    assert put_back(settings, file, replace=False) == 1
+    assert "--replace" in capsys.readouterr().err
+    assert put_back(settings, file, replace=True) == 0
+    with embedded_server(settings.state_folder) as running:
         assert connect(running.url).get("shotwright:t") == "kept"
 
 
