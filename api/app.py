@@ -20,6 +20,7 @@ from api.access.deadlines import SendDeadline
 from api.access.guard import Guard
 from api.access.headers import SecurityHeaders
 from api.access.published import state_access
+from api.benches import endpoints as benches
 from api.designs import candidates, export
 from api.designs import endpoints as designs
 from api.health import endpoints as health
@@ -29,12 +30,14 @@ from api.page.endpoints import add_pages
 from api.problem_handlers import install
 from api.problems import Problem
 from api.request_body import BodyLimit
+from api.shot_lists import endpoints as shot_lists
 from api.shots import endpoints as shots
 from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
+from physics.schema import add_units
 from worker.access import Gate
 from worker.app import sender
-from worker.service import DesignService
+from worker.service import DesignService, ShotListService
 from worker.settings import Settings
 from worker.store import Store, connect
 from worker.watchdog import Watchdog
@@ -42,8 +45,8 @@ from worker.watchdog import Watchdog
 log = logging.getLogger("shotwright.api")
 
 API_VERSION = "1.0.0"
-#: A design request is a few kilobytes.
-MAX_BODY_BYTES = 1_000_000
+#: A design request is a few kilobytes; a thousand shots with every default filled in and metals of one's own are 3 MB.
+MAX_BODY_BYTES = 4_000_000
 
 #: What a page of another origin may send and read, once CORS is configured.
 _ASKED_HEADERS = ["Authorization", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match", "Last-Event-ID"]
@@ -80,6 +83,10 @@ class _Application(FastAPI):
         _, schemas = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")
         document["components"]["schemas"].update(schemas["$defs"])
         state_access(document)
+        for operations in document["paths"].values():
+            for operation in operations.values():
+                for asked in operation.get("parameters", []):
+                    add_units({"properties": {asked["name"]: asked["schema"]}})
         return document
 
 
@@ -102,10 +109,11 @@ def create_app(settings: Settings) -> FastAPI:
         result_days=settings.result_days,
         lease_seconds=settings.lease_seconds,
         attempts_limit=settings.attempts_limit,
-        open_designs_limit=settings.open_designs_limit,
+        open_jobs_limit=settings.open_jobs_limit,
     )
     send = sender(settings.redis_url)
     app.state.designs = DesignService(store, send)
+    app.state.shot_lists = ShotListService(app.state.designs)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
@@ -114,7 +122,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.gate = Gate(settings.redis_url, settings.rate_per_minute)
     _add_layers(app, settings)
     install(app)
-    for resource in (shots, designs, candidates, export, materials, wires, health):
+    for resource in (shots, shot_lists, benches, designs, candidates, export, materials, wires, health):
         app.include_router(resource.router)
     add_pages(app)
     return app

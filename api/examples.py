@@ -17,6 +17,16 @@ def _read(name: str) -> Json:
 #: A laboratory brings a 30 mm copper blank to 24 mm; bench and limits are this project's own invention.
 DESIGN = _read("demo_design.json")
 
+#: The same laboratory's bench under a name of its own.
+BENCH: Json = {
+    "name": "bay 2",
+    "notes": "capacitors replaced in spring",
+    **DESIGN["bench"],
+    "capacitance": DESIGN["search"]["capacitance"],
+    "limits": DESIGN["limits"],
+    "wires": DESIGN["search"]["wires"],
+}
+
 #: What a design may be continued with.
 CONTINUATION: Json = {"budget_trials_count": 480}
 
@@ -33,3 +43,16 @@ SHOT: Json = {
     "workpiece": DESIGN["workpiece"],
     "limits": DESIGN["limits"],
 }
+
+#: The same shot at several voltages and gaps.
+SWEEP: Json = {
+    "name": "voltage and gap",
+    "shot": SHOT,
+    "vary": [
+        {"pointer": "/gap_m", "values": [1e-3, 1.5e-3]},
+        {"pointer": "/bank/charge_voltage_v", "values": [6000.0, 6400.0, 6800.0]},
+    ],
+}
+
+#: Two coils side by side.
+COMPARISON: Json = {"shots": [SHOT, {**SHOT, "coil": {**SHOT["coil"], "turns_count": 10}}]}

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping, Sequence
-from typing import Any, cast
+from typing import Annotated, Any, cast
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.routing import APIRoute, iter_route_contexts
 from kombu.exceptions import OperationalError
-from pydantic import BaseModel, ValidationError
+from pydantic import TypeAdapter, ValidationError
 from redis.exceptions import RedisError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
@@ -19,6 +19,9 @@ from api.access.headers import SECURITY_HEADERS
 from api.problems import FieldError, ProblemError, body_error, parameter_error, response_for
 from physics.schema import FieldProblem, field_problems, unit_of
 from worker.errors import (
+    BenchChanged,
+    BenchGone,
+    BenchUnknown,
     BudgetRefused,
     CandidateUnknown,
     CursorInvalid,
@@ -28,8 +31,14 @@ from worker.errors import (
     DesignUnknown,
     ExpiryRefused,
     IdempotencyConflict,
+    InputRefused,
+    RevisionUnknown,
+    ShotListGone,
+    ShotListStillActive,
+    ShotListUnknown,
+    ShotUnknown,
     StoreError,
-    TooManyOpenDesigns,
+    TooManyOpenJobs,
 )
 
 log = logging.getLogger("shotwright.api")
@@ -46,10 +55,18 @@ _SLUG_OF_STATUS = {
 
 _SLUG_OF_STORE_ERROR: dict[type[StoreError], str] = {
     DesignUnknown: "not-found",
-    TooManyOpenDesigns: "too-many-open-designs",
+    TooManyOpenJobs: "too-many-open-jobs",
+    ShotListUnknown: "not-found",
+    ShotUnknown: "not-found",
     CandidateUnknown: "not-found",
+    BenchUnknown: "not-found",
+    RevisionUnknown: "not-found",
     DesignGone: "gone",
+    ShotListGone: "gone",
+    BenchGone: "gone",
+    BenchChanged: "changed-meanwhile",
     DesignStillActive: "design-not-finished",
+    ShotListStillActive: "shot-list-not-finished",
     DesignNotContinuable: "design-not-continuable",
     IdempotencyConflict: "idempotency-mismatch",
 }
@@ -69,6 +86,11 @@ def install(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
     async def plain(request: Request, error: HTTPException) -> Response:
         return response_for(_from_http(app, request, error), request.url.path)
+
+    @app.exception_handler(InputRefused)
+    async def unfit(request: Request, error: InputRefused) -> Response:
+        errors = [body_error(problem) for problem in error.problems]
+        return response_for(ProblemError("invalid-input", _first_words(errors), errors=errors), request.url.path)
 
     @app.exception_handler(StoreError)
     async def refused(request: Request, error: StoreError) -> Response:
@@ -145,16 +167,18 @@ def _body_errors(request: Request, body: object) -> list[FieldError]:
         return [body_error(FieldProblem("", "the body must be a JSON object"))]
     model = _body_model(request)
     try:
-        model.model_validate(body)
+        TypeAdapter(model).validate_python(body)
     except ValidationError as error:
         return [body_error(problem) for problem in field_problems(error, model)]
     return []
 
 
-def _body_model(request: Request) -> type[BaseModel]:
+def _body_model(request: Request) -> Any:
+    """The model of the operation's body, or the union of those that it may be."""
     route = cast(APIRoute, request.scope["route"])
     assert route.body_field is not None, "only operations with a body have wrong bodies"
-    return cast(type[BaseModel], route.body_field.field_info.annotation)
+    info = route.body_field.field_info
+    return Annotated[info.annotation, info]
 
 
 def _first_words(errors: Sequence[FieldError]) -> str:

@@ -71,7 +71,7 @@ def put_together(run: Run) -> ShotResult:
         advice=advice,
         summary=figures,
         energy=energy,
-        ratings=_ratings(shot, figures),
+        ratings=ratings_of(shot, figures),
         hazards=assess(
             shot.bank.charge_voltage_v, shot.stored_energy_j, figures, energy.left_in_bank_j if energy else 0.0
         ),
@@ -103,7 +103,8 @@ def _provenance(run: Run) -> Provenance:
     )
 
 
-def _ratings(shot: Shot, figures: Summary | None) -> list[Rating]:
+def ratings_of(shot: Shot, figures: Summary | None) -> list[Rating]:
+    """A rating for each stated limit that the input, or with `figures` the run, has a value for."""
     values = {
         "charge_voltage_v": shot.bank.charge_voltage_v,
         "stored_energy_j": shot.stored_energy_j,

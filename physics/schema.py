@@ -114,15 +114,16 @@ class FieldProblem:
         return f"{words} ({self.hint})" if self.hint else words
 
 
-def field_problems(error: ValidationError, model: type[BaseModel]) -> list[FieldProblem]:
+def field_problems(error: ValidationError, model: Any) -> list[FieldProblem]:
     """Turn a validation error into problems that name the field, value, unit and allowed range.
 
-    Only the offending number itself is repeated, never other input.
+    `model` is the model, or the union of models, that was validated against. Only the offending number itself is
+    repeated, never other input.
     """
     return [_problem(entry, model) for entry in error.errors(include_url=False)]
 
 
-def _problem(entry: Any, model: type[BaseModel]) -> FieldProblem:
+def _problem(entry: Any, model: Any) -> FieldProblem:
     names = [part for part in entry["loc"] if not _is_branch_label(part)]
     pointer = "".join(f"/{_escape(part)}" for part in names)
     field = _find_field(model, names)
@@ -164,8 +165,8 @@ def _escape(part: int | str) -> str:
     return str(part).replace("~", "~0").replace("/", "~1")
 
 
-def _find_field(model: type[BaseModel], names: list[int | str]) -> FieldInfo | None:
-    candidates: list[type[BaseModel]] = [model]
+def _find_field(model: Any, names: list[int | str]) -> FieldInfo | None:
+    candidates = list(_models_in(model))
     field: FieldInfo | None = None
     for name in names:
         if isinstance(name, int):

@@ -298,13 +298,9 @@ class Limits(Checked):
     peak_current_a: float | None = Field(ge=1.0, le=1e7, default=None, description="Highest peak current.")
 
 
-class Shot(Checked):
-    """One discharge: bank, switch, leads, coil, gap and workpiece."""
+class Load(Checked):
+    """What is put onto a bench for one discharge: coil, gap and workpiece."""
 
-    bank: Bank
-    switch: Switch = Field(default_factory=Switch)
-    crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
-    leads: Leads = Field(default_factory=Leads)
     coil: Coil
     gap_m: float = Field(
         ge=1e-4,
@@ -317,6 +313,15 @@ class Shot(Checked):
     workpiece: Workpiece
     limits: Limits = Field(default_factory=Limits)
     solver: Solver = Field(default_factory=Solver)
+
+
+class Shot(Load):
+    """One discharge: bank, switch, leads, coil, gap and workpiece."""
+
+    bank: Bank
+    switch: Switch = Field(default_factory=Switch)
+    crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
+    leads: Leads = Field(default_factory=Leads)
 
     @property
     def metals(self) -> list[MaterialChoice]:

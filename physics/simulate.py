@@ -18,14 +18,13 @@ from physics.constants import (
     ARC_FALL_V,
     ARC_GRADIENT_V_PER_M,
     FRACTURE_ENERGY_J_PER_M2,
-    MU_0,
     ROMPE_WEIZEL_M2_PER_V2_S,
     TAYLOR_QUINNEY,
 )
 from physics.coupled import run
 from physics.deformation import make_body
+from physics.estimates import rough_quarter_period, skin_depth, tails_of
 from physics.geometry import make_loads, make_points
-from physics.leads import go_and_return_inductance, helix_inductance, skin_resistance
 from physics.materials import Material, Metal, resolve
 from physics.mesh import Slice, mesh_coil, mesh_part
 from physics.outcome import put_together
@@ -174,23 +173,6 @@ def _tables(materials: list[str | Material], *, heating: bool) -> c.Tables:
     )
 
 
-def _rough_quarter_period(shot: Shot) -> float:
-    """Time to peak (s) from a current-sheet estimate of the loop's inductance; only the mesh grading uses it."""
-    coil, part = shot.coil, shot.workpiece
-    build = coil.radial_m + (coil.layers_count - 1) * coil.winding.layer_pitch_m
-    radius = 0.5 * part.outer_diameter_m + shot.gap_m + 0.5 * build
-    length = max(coil.winding.turns_in_layers) * coil.pitch_m
-    flux_area = pi * (radius**2 - (0.5 * part.outer_diameter_m) ** 2)
-    inductance = MU_0 * coil.turns_count**2 * flux_area / (length + shot.gap_m + build)
-    stray = shot.bank.total_inductance_henry + shot.switch.inductance_henry + shot.leads.inductance_henry
-    return 0.5 * pi * sqrt((inductance + stray) * shot.bank.capacitance_farad)
-
-
-def _skin_depth(metal: Metal, temperature: float, omega: float) -> float:
-    """Skin depth (m) of the metal before the shot at angular frequency omega (1/s)."""
-    return sqrt(2.0 * float(metal.resistivity.at(temperature)) / (omega * MU_0))
-
-
 def _motion_cells(usual: int, inner: float, outer: float) -> int:
     """Radial cells of the mechanical mesh: fewer in a thin wall, which waves cross in no time, but at least three."""
     return min(usual, max(3, ceil(usual * (outer - inner) / (0.3 * outer))))
@@ -227,7 +209,7 @@ def _slices(resolution: Resolution, shot: Shot, metals: list[str | Material]) ->
 def _discharge(shot: Shot, omega: float) -> Discharge:
     """The circuit outside the turns: what is in the bank's branch and what in the line depends on the crowbar."""
     bank, switch, leads, crowbar = shot.bank, shot.switch, shot.leads, shot.crowbar
-    tail_inductance, tail_resistance = _tails(shot, omega)
+    tail_inductance, tail_resistance = tails_of(shot, omega)
     front = (switch.inductance_henry + leads.inductance_henry, switch.resistance_ohm + leads.resistance_ohm)
     in_bank = crowbar is not None and crowbar.across == "coil"
     return Discharge(
@@ -248,23 +230,6 @@ def _discharge(shot: Shot, omega: float) -> Discharge:
     )
 
 
-def _tails(shot: Shot, omega: float) -> tuple[float, float]:
-    """Inductance (H) and resistance (ohm) of the winding's tails and of its run along the axis."""
-    tails, coil = shot.leads.tails, shot.coil
-    if tails is None:
-        return 0.0, 0.0
-    metal = resolve(coil.material)
-    perimeter = pi * coil.radial_m if coil.wire_diameter_m is not None else 2.0 * (coil.radial_m + coil.axial_m)
-    diameter, run_length = perimeter / pi, max(coil.winding.turns_in_layers) * coil.pitch_m
-    radius = 0.5 * (shot.workpiece.outer_diameter_m + coil.radial_m) + shot.gap_m
-    inductance = go_and_return_inductance(tails.length_m, tails.spacing_m, diameter)
-    # Layers wound there and back run along the axis each; an even number of them comes back by itself.
-    inductance += helix_inductance(run_length, radius, diameter) if coil.layers_count % 2 == 1 else 0.0
-    resistivity = float(metal.resistivity.at(coil.initial_temperature_k))
-    skin = _skin_depth(metal, coil.initial_temperature_k, omega)
-    return inductance, skin_resistance(2.0 * tails.length_m, perimeter, coil.section_m2, resistivity, skin)
-
-
 def build(shot: Shot) -> c.Model:
     """Meshes, states and constants of a run."""
     resolution = FIDELITIES[shot.solver.fidelity]
@@ -272,20 +237,20 @@ def build(shot: Shot) -> c.Model:
     tables = _tables(metals, heating=shot.solver.heating)
     coil_metal = resolve(shot.coil.material)
     outer, inner = 0.5 * workpiece.outer_diameter_m, 0.5 * workpiece.inner_diameter_m
-    omega = 0.5 * pi / _rough_quarter_period(shot)
+    omega = 0.5 * pi / rough_quarter_period(shot)
     winding = shot.coil.winding
     coil = mesh_coil(
         winding,
         outer,
         shot.gap_m,
-        _skin_depth(coil_metal, shot.coil.initial_temperature_k, omega),
+        skin_depth(coil_metal, shot.coil.initial_temperature_k, omega),
         resolution.bundle_rings,
     )
     part = mesh_part(
         inner,
         outer,
         _slices(resolution, shot, metals),
-        min(_skin_depth(resolve(metal), workpiece.initial_temperature_k, omega) for metal in metals[1:]),
+        min(skin_depth(resolve(metal), workpiece.initial_temperature_k, omega) for metal in metals[1:]),
         resolution.columns,
         resolution.growth,
         _motion_cells(resolution.motion_cells, inner, outer),

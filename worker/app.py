@@ -66,7 +66,7 @@ def app_sender(app: Celery) -> Send:
     """The same, through an app that exists already."""
 
     def send(slot: SlotName) -> None:
-        app.send_task(TASK_NAME, args=[slot.design_id, slot.round, slot.island], queue=QUEUE, retry=False)
+        app.send_task(TASK_NAME, args=[slot.job_id, slot.round, slot.island], queue=QUEUE, retry=False)
 
     return send
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from itertools import chain
 
 from worker.confirmation import MOST_CONFIRMED, Confirmed, confirm
@@ -37,8 +38,8 @@ def close_round(store: Store, slot: SlotName, simulate: Simulate | None = None) 
     lease = store.lease(slot)
     if lease is None:
         return []
-    with kept_alive(store, lease) as alive:
-        design = store.get(slot.design_id)
+    with kept_alive(partial(store.record, lease)) as alive:
+        design = store.get(slot.job_id)
         confirming = confirming_in(design.plan, slot.round)
         if confirming is None:
             ending = _ending(store, design, slot, simulate, alive.must_stop)
@@ -47,7 +48,7 @@ def close_round(store: Store, slot: SlotName, simulate: Simulate | None = None) 
     plan = confirming_plan(design.plan, slot.round, ending.confirming) if ending.confirming else design.plan
     next_islands = [] if ending.state else islands_of(plan, slot.round + 1)
     outcome = store.close(lease, ending, next_islands, plan)
-    return store.first_slots(slot.design_id) if outcome == "next" else []
+    return store.first_slots(slot.job_id) if outcome == "next" else []
 
 
 def _ending(

@@ -12,15 +12,16 @@ from typing import cast
 
 from pydantic import TypeAdapter
 
+from worker.bench import BenchUsed
 from worker.budget import Budget
 from worker.errors import CursorInvalid
 from worker.plan import rounds_in, trials_in
 from worker.records import (
     Candidate,
     Design,
-    DesignState,
     EndedBecause,
     GivenUp,
+    JobState,
     Limiting,
     Pace,
     Progress,
@@ -73,14 +74,15 @@ def read_design(
     lost = [GivenUp.model_validate_json(text) for text in given_up]
     return Design(
         id=design_id,
-        state=cast("DesignState", row["state"]),
+        state=cast("JobState", row["state"]),
         request=DesignRequest.model_validate_json(row["request"]),
         continuations=_BUDGETS.validate_json(row.get("continuations", "[]")),
         plan=plan,
         pace=pace,
-        round_began_at=_optional_time(row.get("round_began_at")),
+        round_began_at=optional_time(row.get("round_began_at")),
         progress=_progress(row, plan, pace, rank),
         best=best,
+        bench=BenchUsed.model_validate_json(row["bench"]) if row.get("bench") else None,
         front_numbers=json.loads(row["front"]),
         recommended=Recommendation.model_validate_json(row["recommended"]) if "recommended" in row else None,
         limiting=Limiting.model_validate_json(row["limiting"]) if "limiting" in row else None,
@@ -88,10 +90,10 @@ def read_design(
         given_up=lost,
         ended_because=cast("EndedBecause | None", row.get("ended_because")),
         ending=row.get("ending"),
-        created_at=_time(row["created_at"]),
-        started_at=_optional_time(row.get("started_at")),
-        finished_at=_optional_time(row.get("finished_at")),
-        expires_at=_optional_time(row.get("expires_at")),
+        created_at=time_of(row["created_at"]),
+        started_at=optional_time(row.get("started_at")),
+        finished_at=optional_time(row.get("finished_at")),
+        expires_at=optional_time(row.get("expires_at")),
     )
 
 
@@ -99,7 +101,7 @@ def _progress(row: Mapping[str, str], plan: Sequence[Stage], pace: Pace, rank: i
     return Progress(
         finished_trials_count=int(row["finished"]),
         budget_trials_count=trials_in(plan),
-        deadline_at=_optional_time(row.get("deadline")),
+        deadline_at=optional_time(row.get("deadline")),
         feasible_trials_count=int(row["feasible"]),
         lost_trials_count=int(row["lost"]),
         round_number=int(row["round"]),
@@ -108,7 +110,8 @@ def _progress(row: Mapping[str, str], plan: Sequence[Stage], pace: Pace, rank: i
         islands_done_count=int(row["islands"]) - int(row["open"]),
         islands_count=int(row["islands"]),
         queue_place=None if rank is None else rank + 1,
-        heartbeat_at=_optional_time(row.get("heartbeat_at")),
+        heartbeat_at=optional_time(row.get("heartbeat_at")),
+        repeats_count=int(row.get("repeats", 0)),
     )
 
 
@@ -126,18 +129,20 @@ def _failure(row: Mapping[str, str], budget: int | None, lost: Sequence[GivenUp]
     return f"{words}; nothing usable is left" if row["state"] == "failed" else words
 
 
-def _time(text: str) -> datetime:
+def time_of(text: str) -> datetime:
+    """A time as the store keeps it."""
     return datetime.fromtimestamp(float(text), UTC)
 
 
-def _optional_time(text: str | None) -> datetime | None:
-    return _time(text) if text else None
+def optional_time(text: str | None) -> datetime | None:
+    """The same where there may be none."""
+    return time_of(text) if text else None
 
 
-def read_slot(design_id: str, key: str) -> SlotName:
+def read_slot(job_id: str, key: str) -> SlotName:
     """The other way round from SlotName.key."""
     number, island = key.split("/")
-    return SlotName(design_id=design_id, round=int(number), island=None if island == "closing" else int(island))
+    return SlotName(job_id=job_id, round=int(number), island=None if island == "closing" else int(island))
 
 
 def seal_cursor(label: str, place: str) -> str:

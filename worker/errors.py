@@ -2,6 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from physics.schema import FieldProblem
+
+
+class InputRefused(Exception):
+    """A request that is sound by itself, but not together with what it names: which fields are to blame."""
+
+    def __init__(self, problems: Iterable[FieldProblem]) -> None:
+        self.problems = list(problems)
+        super().__init__("; ".join(map(str, self.problems)))
+
 
 class StoreError(Exception):
     """Base of the errors below. A server that cannot be reached is redis.exceptions.RedisError instead."""
@@ -36,8 +48,40 @@ class ExpiryRefused(StoreError):
     """A time to be kept until that has passed."""
 
 
-class TooManyOpenDesigns(StoreError):
-    """The owner has as many designs waiting or at work as one owner may have."""
+class TooManyOpenJobs(StoreError):
+    """The owner has as many jobs waiting or at work as one owner may have."""
+
+
+class ShotListUnknown(StoreError):
+    """There is no such list of shots."""
+
+
+class ShotListGone(StoreError):
+    """The list was deleted, or its results have expired."""
+
+
+class ShotListStillActive(StoreError):
+    """The list has to end, or be cancelled, before this can be done."""
+
+
+class ShotUnknown(StoreError):
+    """The list has no shot of that number."""
+
+
+class BenchUnknown(StoreError):
+    """There is no such bench."""
+
+
+class RevisionUnknown(BenchUnknown):
+    """The bench has no such revision."""
+
+
+class BenchGone(StoreError):
+    """The bench was deleted."""
+
+
+class BenchChanged(StoreError):
+    """Somebody else has changed the bench since it was read."""
 
 
 class CandidateUnknown(StoreError):

@@ -7,7 +7,7 @@ import time
 import uuid
 
 
-def new_design_id() -> str:
+def new_id() -> str:
     """A UUID of version 7 (RFC 9562, section 5.7): 48 bit of milliseconds, the rest random."""
     milliseconds = time.time_ns() // 1_000_000
     bits = (milliseconds << 80) | secrets.randbits(80)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
-from worker.records import Candidate, DesignState, Lease
-from worker.store import Store
+from worker.records import Candidate, JobState
 
 BEAT_SECONDS = 1.0
+
+#: Extends a lease and hands in trials; returns the job's state, or 'lost' when the lease is void.
+Record = Callable[[Sequence[Candidate]], JobState | str]
 
 
 class KeepAlive:
@@ -18,15 +20,14 @@ class KeepAlive:
     The kernels release the interpreter while they run, so the beat does not depend on how long a shot takes.
     """
 
-    def __init__(self, store: Store, lease: Lease) -> None:
-        self._store = store
-        self._lease = lease
+    def __init__(self, record: Record) -> None:
+        self._record = record
         self._pending: list[Candidate] = []
         self._lock = threading.Lock()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="keepalive", daemon=True)
         self._error: Exception | None = None
-        self._state: DesignState | str = "running"
+        self._state: JobState | str = "running"
 
     def add(self, candidate: Candidate) -> None:
         """Hand in a finished trial with the next beat."""
@@ -34,7 +35,7 @@ class KeepAlive:
             self._pending.append(candidate)
 
     def must_stop(self) -> bool:
-        """True when the design is being cancelled or the lease is void. Raises what the store raised, if it did."""
+        """True when the job is being cancelled or the lease is void. Raises what the store raised, if it did."""
         if self._error is not None:
             raise self._error
         return self._state not in ("running", "queued")
@@ -66,7 +67,7 @@ class KeepAlive:
         with self._lock:
             rows, self._pending = self._pending, []
         try:
-            self._state = self._store.record(self._lease, rows)
+            self._state = self._record(rows)
         except Exception:
             with self._lock:
                 self._pending = rows + self._pending
@@ -74,9 +75,9 @@ class KeepAlive:
 
 
 @contextmanager
-def kept_alive(store: Store, lease: Lease) -> Iterator[KeepAlive]:
-    """Keep the lease alive within the context."""
-    alive = KeepAlive(store, lease)
+def kept_alive(record: Record) -> Iterator[KeepAlive]:
+    """Keep the lease that `record` extends alive within the context."""
+    alive = KeepAlive(record)
     alive.start()
     try:
         yield alive

@@ -45,7 +45,7 @@ def confirming_in(plan: Plan, round_number: int) -> Confirming | None:
 
 def trials_through(plan: Plan, last_round: int) -> int:
     """Trials of all rounds up to and including `last_round`."""
-    return numbers_of(plan, SlotName(design_id="", round=last_round, island=None)).stop
+    return numbers_of(plan, SlotName(job_id="", round=last_round, island=None)).stop
 
 
 def trials_in(plan: Plan) -> int | None:

@@ -11,13 +11,17 @@ from physics.result import Rating
 from physics.schema import Checked
 from physics.shot import Fidelity, Shot
 from physics.wires import WireName
+from worker.bench import BenchUsed
 from worker.budget import Budget
 from worker.request import DesignRequest
 
-DesignState = Literal["queued", "running", "cancelling", "succeeded", "failed", "cancelled"]
+#: What the job of a list of shots is called, before its id; that of a design is called by its id alone.
+LIST_PREFIX = "shot-list:"
+
+JobState = Literal["queued", "running", "cancelling", "succeeded", "failed", "cancelled"]
 FinalState = Literal["succeeded", "failed", "cancelled"]
 EndedBecause = Literal["budget", "deadline", "front_still", "cancelled", "nothing_finished", "closing_failed"]
-TERMINAL_STATES: frozenset[DesignState] = frozenset({"succeeded", "failed", "cancelled"})
+TERMINAL_STATES: frozenset[JobState] = frozenset({"succeeded", "failed", "cancelled"})
 
 #: Why a trial is not buildable inside the limits.
 Reason = Literal[
@@ -155,7 +159,17 @@ class Limiting(Checked):
     advice: str
 
 
-class Progress(Checked):
+class JobProgress(Checked):
+    """What there is to tell of the progress of any job."""
+
+    queue_place: int | None = Field(description="1 is next, of all jobs; null once it has started.")
+    heartbeat_at: datetime | None = Field(description="Last sign of life from a worker on this job.")
+    repeats_count: int = Field(
+        default=0, description="Pieces of work that were begun again, since whoever was at them fell silent."
+    )
+
+
+class Progress(JobProgress):
     """How far a design has come. Counts of finished and lost trials never go back."""
 
     finished_trials_count: int
@@ -170,8 +184,6 @@ class Progress(Checked):
     still_rounds_count: int = Field(description="Rounds in a row, up to the last, that have not moved the front.")
     islands_done_count: int = Field(description="Islands of that round that have ended.")
     islands_count: int = Field(description="Islands of that round.")
-    queue_place: int | None = Field(description="1 is next; null once it has started.")
-    heartbeat_at: datetime | None = Field(description="Last sign of life from a worker on this design.")
 
 
 class Confirming(Checked):
@@ -224,7 +236,7 @@ class Design(Checked):
     """One design as it stands."""
 
     id: str
-    state: DesignState
+    state: JobState
     request: DesignRequest
     continuations: list[Budget] = Field(description="Budgets that it was continued with after it had ended.")
     plan: list[Stage]
@@ -232,6 +244,9 @@ class Design(Checked):
     round_began_at: datetime | None
     progress: Progress
     best: Candidate | None = Field(description="Feasible candidate of least stored energy so far.")
+    bench: BenchUsed | None = Field(
+        default=None, description="The bench that the request was resolved with, if it named one."
+    )
     front_numbers: list[int] = Field(description="Candidates on the trade-off front, least stored energy first.")
     recommended: Recommendation | None
     limiting: Limiting | None = Field(description="Filled when the design ended with nothing feasible.")
@@ -274,16 +289,21 @@ class Submission(Checked):
 
 
 class SlotName(Checked):
-    """One piece of work: an island of a round, or the round's closing (`island` is null)."""
+    """One piece of work of a job: an island of a round, a slice of a list, or a round's closing (`island` is null)."""
 
-    design_id: str
+    job_id: str = Field(description="The id of a design, or `shot-list:` and the id of a list.")
     round: int
     island: int | None
 
     @property
     def key(self) -> str:
-        """Its name within the design: '0/3', or '0/closing'."""
+        """Its name within the job: '0/3', or '0/closing'."""
         return f"{self.round}/{'closing' if self.island is None else self.island}"
+
+    @property
+    def is_slice(self) -> bool:
+        """True for a slice of a list of shots."""
+        return self.job_id.startswith(LIST_PREFIX)
 
 
 class Lease(Checked):
@@ -294,10 +314,10 @@ class Lease(Checked):
 
 
 class Due(Checked):
-    """A slot that has to be run now, and the state of its design."""
+    """A slot that has to be run now, and the state of its job."""
 
     slot: SlotName
-    state: DesignState
+    state: JobState
 
 
 class Ending(Checked):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Self
+
 from pydantic import Field, model_validator
 
 from physics.materials import resolve
@@ -25,11 +27,15 @@ class Target(Checked):
         return self
 
 
-class DesignLimits(Checked):
-    """What the bench can bear. Charge voltage and stored energy are always needed."""
+class StatedLimits(Checked):
+    """Limits as far as they are stated; one that is null is not."""
 
-    charge_voltage_v: float = Field(ge=100.0, le=1e5, description="Highest charge voltage.", examples=[10000.0])
-    stored_energy_j: float = Field(ge=1.0, le=1e7, description="Highest stored energy.", examples=[8000.0])
+    charge_voltage_v: float | None = Field(
+        ge=100.0, le=1e5, default=None, description="Highest charge voltage.", examples=[10000.0]
+    )
+    stored_energy_j: float | None = Field(
+        ge=1.0, le=1e7, default=None, description="Highest stored energy.", examples=[8000.0]
+    )
     peak_current_a: float | None = Field(ge=100.0, le=1e7, default=None, description="Highest peak current.")
     peak_capacitor_current_a: float | None = Field(
         ge=10.0,
@@ -58,6 +64,13 @@ class DesignLimits(Checked):
         default=None,
         description="Least margin between coil and part; needs search.formers with strength_v_per_m.",
     )
+
+
+class DesignLimits(StatedLimits):
+    """What the bench can bear. Charge voltage and stored energy are always needed."""
+
+    charge_voltage_v: float = Field(ge=100.0, le=1e5, description="Highest charge voltage.", examples=[10000.0])
+    stored_energy_j: float = Field(ge=1.0, le=1e7, description="Highest stored energy.", examples=[8000.0])
 
 
 class BankStray(Checked):
@@ -104,15 +117,12 @@ class Spreads(Checked):
     )
 
 
-class DesignRequest(Budget):
-    """One search: bring this part to that size inside these limits."""
+class Task(Budget):
+    """What is wanted, apart from the bench that it is done on and what may be varied."""
 
     name: str = Field(default="", max_length=120, description="A label of your own.")
     workpiece: Workpiece
     target: Target
-    limits: DesignLimits
-    bench: Bench = Field(default_factory=Bench)
-    search: SearchSpace
     spreads: Spreads = Field(default_factory=Spreads, description="What the chance to hit the target is computed for.")
     stop_after_still_rounds_count: int | None = Field(
         ge=1,
@@ -129,13 +139,29 @@ class DesignRequest(Budget):
         return with_default(body)
 
     @model_validator(mode="after")
-    def _target_is_smaller(self) -> DesignRequest:
+    def _target_is_smaller(self) -> Self:
         if self.target_diameter_m >= self.workpiece.outer_diameter_m:
             raise ValueError(
                 f"the target diameter {self.target_diameter_m:g} m must be below the workpiece's "
                 f"outer_diameter_m {self.workpiece.outer_diameter_m:g} m"
             )
         return self
+
+    @property
+    def target_diameter_m(self) -> float:
+        """The wanted final outer diameter, whichever way the target was given."""
+        if self.target.final_outer_diameter_m is not None:
+            return self.target.final_outer_diameter_m
+        assert self.target.shrink_ratio is not None
+        return self.target.shrink_ratio * self.workpiece.outer_diameter_m
+
+
+class DesignRequest(Task):
+    """One search: bring this part to that size inside these limits."""
+
+    limits: DesignLimits
+    bench: Bench = Field(default_factory=Bench)
+    search: SearchSpace
 
     @model_validator(mode="after")
     def _gap_can_be_rated(self) -> DesignRequest:
@@ -158,11 +184,3 @@ class DesignRequest(Budget):
             if missing:
                 raise ValueError(f"the {part}'s material lacks {', '.join(missing)}, which a search needs")
         return self
-
-    @property
-    def target_diameter_m(self) -> float:
-        """The wanted final outer diameter, whichever way the target was given."""
-        if self.target.final_outer_diameter_m is not None:
-            return self.target.final_outer_diameter_m
-        assert self.target.shrink_ratio is not None
-        return self.target.shrink_ratio * self.workpiece.outer_diameter_m

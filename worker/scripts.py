@@ -1,4 +1,7 @@
-"""The store's transactions, as Lua that the server runs in one go. Only :mod:`worker.store` uses them.
+"""The store's transactions on jobs, as Lua that the server runs in one go. Only the stores use them.
+
+Those that take a job take designs and lists of shots alike: a job has slots, and a slot has a lease. What only lists
+need is in :mod:`worker.shot_list_scripts`.
 
 Keys are put together inside the scripts, so a single server (or a primary with replicas) is needed, not a cluster.
 The clock is the server's, so that workers with wrong clocks cannot disagree about a lease.
@@ -6,15 +9,19 @@ The clock is the server's, so that workers with wrong clocks cannot disagree abo
 
 from __future__ import annotations
 
-#: Start of every key; `_COMMON` carries it too.
+#: Start of every key; `COMMON` carries it too.
 PREFIX = "shotwright:"
 
-_COMMON = r"""
+COMMON = r"""
 local P = 'shotwright:'
 local function now() local t = redis.call('TIME'); return tonumber(t[1]) + tonumber(t[2]) / 1e6 end
 local function stamp(seconds) return string.format('%.6f', seconds) end
-local function design(id) return P .. 'design:' .. id end
-local function slot(id, key) return design(id) .. ':slot:' .. key end
+
+-- A job is a design, called by its id alone, or a list of shots, called 'shot-list:' and its id.
+local function is_list(id) return string.sub(id, 1, 10) == 'shot-list:' end
+local function job(id) return P .. (is_list(id) and id or 'design:' .. id) end
+local function slot(id, key) return job(id) .. ':slot:' .. key end
+local function all_of(id) return P .. (is_list(id) and 'shot-lists' or 'designs') end
 local function get(key, field) return redis.call('HGET', key, field) end
 local function number(key, field) return tonumber(redis.call('HGET', key, field) or '0') end
 local function due(id, key, at) redis.call('ZADD', P .. 'due', stamp(at), id .. '/' .. key) end
@@ -33,8 +40,8 @@ end
 local function patience(passes) return 2 ^ math.max(0, math.min(passes - 1, 10)) end
 
 local function forget_slots(id)
-  local round = get(design(id), 'round')
-  for island = 0, number(design(id), 'islands') - 1 do
+  local round = get(job(id), 'round')
+  for island = 0, number(job(id), 'islands') - 1 do
     redis.call('DEL', slot(id, round .. '/' .. island))
     not_due(id, round .. '/' .. island)
   end
@@ -43,18 +50,77 @@ local function forget_slots(id)
 end
 
 local function add_round(id, round, first)
-  redis.call('HSET', design(id), 'round', round, 'open', #ARGV - first + 1, 'islands', #ARGV - first + 1, 'leased', 0)
-  redis.call('HDEL', design(id), 'round_began_at')
+  redis.call('HSET', job(id), 'round', round, 'open', #ARGV - first + 1, 'islands', #ARGV - first + 1, 'leased', 0)
+  redis.call('HDEL', job(id), 'round_began_at')
   for i = first, #ARGV do add_slot(id, round .. '/' .. (i - first), ARGV[i]) end
 end
 
--- One island is over, whatever its end. The last one of the round opens the closing. Returns 1 then, else 0.
-local function end_island(id, key, state)
-  if get(slot(id, key), 'state') == 'leased' then redis.call('HINCRBY', design(id), 'leased', -1) end
+-- One island or slice is over, whatever its end. Returns whether it was the last of its round.
+local function end_slot(id, key, state)
+  if get(slot(id, key), 'state') == 'leased' then redis.call('HINCRBY', job(id), 'leased', -1) end
   redis.call('HSET', slot(id, key), 'state', state)
   not_due(id, key)
-  if redis.call('HINCRBY', design(id), 'open', -1) > 0 then return 0 end
-  add_slot(id, get(design(id), 'round') .. '/closing', 0)
+  return redis.call('HINCRBY', job(id), 'open', -1) <= 0
+end
+
+local function holds(id, key, attempt)
+  return get(slot(id, key), 'state') == 'leased' and get(slot(id, key), 'attempts') == attempt
+end
+
+local PARTS = {'', ':rows', ':order', ':feasible', ':energy', ':misses', ':nearest', ':sample', ':given_up', ':shots'}
+
+local function finish(id, state, keep, remember)
+  local at = now()
+  redis.call('HSET', job(id), 'state', state, 'finished_at', stamp(at), 'expires_at', stamp(at + keep))
+  redis.call('ZREM', P .. 'queued', id)
+  local owner = get(job(id), 'owner')
+  if owner then redis.call('SREM', P .. 'open:' .. owner, id) end
+  forget_slots(id)
+  for _, part in ipairs(PARTS) do redis.call('EXPIRE', job(id) .. part, math.ceil(keep)) end
+  redis.call('SET', P .. 'tombstone:' .. id, 'expired', 'EX', math.ceil(keep + remember))
+end
+
+-- The last slice of a list ends it: it has failed only when no shot has a result.
+local function end_slice(id, key, state, keep, remember)
+  if not end_slot(id, key, state) then return end
+  local final = number(job(id), 'finished') > 0 and 'succeeded' or 'failed'
+  if get(job(id), 'state') == 'cancelling' then final = 'cancelled' end
+  finish(id, final, tonumber(keep), tonumber(remember))
+end
+
+-- How often a slot was begun: of a slice since it last came on by a shot, of an island altogether.
+local function tries(name) return tonumber(get(name, 'tried') or get(name, 'attempts') or '0') end
+
+-- Counts a job among the open ones of its owner; false when there are too many. A job without owner always may.
+local function may_open(id, owner, most)
+  if not owner or owner == '' then return true end
+  if redis.call('SCARD', P .. 'open:' .. owner) >= tonumber(most) then return false end
+  redis.call('SADD', P .. 'open:' .. owner, id)
+  return true
+end
+
+local function was_said(digest) return digest ~= '' and redis.call('EXISTS', P .. 'idempotency:' .. digest) == 1 end
+
+-- An idempotency record: returns what was said before, or nothing after noting this call.
+local function said_before(digest, body, id, remember)
+  if digest == '' then return nil end
+  local record = P .. 'idempotency:' .. digest
+  local old = redis.call('HMGET', record, 'body', 'design')
+  if old[1] then return {old[1] == body and 'same' or 'conflict', old[2]} end
+  redis.call('HSET', record, 'body', body, 'design', id)
+  redis.call('EXPIRE', record, remember)
+  return nil
+end
+
+"""
+
+_DESIGN = r"""
+local function design(id) return P .. 'design:' .. id end
+
+-- The last island of a round opens the closing. Returns 1 then, else 0.
+local function end_island(id, key, state)
+  if not end_slot(id, key, state) then return 0 end
+  add_slot(id, get(job(id), 'round') .. '/closing', 0)
   return 1
 end
 
@@ -73,23 +139,6 @@ local function fail_island(id, key)
       round, island, number(name, 'attempts'), lost, get(name, 'under_way') or 'null'))
   end
   return end_island(id, key, 'failed')
-end
-
-local PARTS = {'', ':rows', ':order', ':feasible', ':energy', ':misses', ':nearest', ':sample', ':given_up'}
-
-local function finish(id, state, keep, remember)
-  local at = now()
-  redis.call('HSET', design(id), 'state', state, 'finished_at', stamp(at), 'expires_at', stamp(at + keep))
-  redis.call('ZREM', P .. 'queued', id)
-  local owner = get(design(id), 'owner')
-  if owner then redis.call('SREM', P .. 'open:' .. owner, id) end
-  forget_slots(id)
-  for _, part in ipairs(PARTS) do redis.call('EXPIRE', design(id) .. part, math.ceil(keep)) end
-  redis.call('SET', P .. 'tombstone:' .. id, 'expired', 'EX', math.ceil(keep + remember))
-end
-
-local function holds(id, key, attempt)
-  return get(slot(id, key), 'state') == 'leased' and get(slot(id, key), 'attempts') == attempt
 end
 
 -- Only a few of the least energies are kept in order. `energy_from` is the least that was ever left out: the kept ones
@@ -172,58 +221,42 @@ end
 
 -- The design's own time to end by: a given one, or from a duration when it starts.
 local function too_late(deadline) return deadline ~= '' and tonumber(deadline) <= now() end
-
--- Counts a design among the open ones of its owner; false when there are too many. A design without owner always may.
-local function may_open(id, owner, most)
-  if not owner or owner == '' then return true end
-  if redis.call('SCARD', P .. 'open:' .. owner) >= tonumber(most) then return false end
-  redis.call('SADD', P .. 'open:' .. owner, id)
-  return true
-end
-
--- An idempotency record: returns what was said before, or nothing after noting this call.
-local function said_before(digest, body, id, remember)
-  if digest == '' then return nil end
-  local record = P .. 'idempotency:' .. digest
-  local old = redis.call('HMGET', record, 'body', 'design')
-  if old[1] then return {old[1] == body and 'same' or 'conflict', old[2]} end
-  redis.call('HSET', record, 'body', body, 'design', id)
-  redis.call('EXPIRE', record, remember)
-  return nil
-end
 """
 
+#: For the scripts that know what a design consists of.
+_BOTH = COMMON + _DESIGN
+
 #: ARGV id, idempotency digest or '', body digest, seconds to remember it, deadline or '', duration or '', request,
-#: plan, owner or '', most open designs of an owner, then trials of each island. Returns {outcome, id}.
+#: plan, name, the bench that it names or '', owner or '', most open jobs of an owner, then trials of each island.
+#: Returns {outcome, id}.
 CREATE = (
-    _COMMON
+    _BOTH
     + r"""
 local id, deadline = ARGV[1], ARGV[5]
-local before = ARGV[2] ~= '' and redis.call('EXISTS', P .. 'idempotency:' .. ARGV[2]) == 1
-if not before and too_late(deadline) then return {'late', ''} end
-if not before and not may_open(id, ARGV[9], ARGV[10]) then return {'many', ''} end
+if not was_said(ARGV[2]) then
+  if too_late(deadline) then return {'late', ''} end
+  if not may_open(id, ARGV[11], ARGV[12]) then return {'many', ''} end
+end
 local said = said_before(ARGV[2], ARGV[3], id, ARGV[4])
 if said then return said end
-if ARGV[9] ~= '' then redis.call('HSET', design(id), 'owner', ARGV[9]) end
 redis.call('HSET', design(id), 'state', 'queued', 'created_at', stamp(now()), 'finished', 0, 'feasible', 0, 'lost', 0,
-  'front', '[]', 'deadline', deadline, 'duration', ARGV[6], 'request', ARGV[7], 'plan', ARGV[8])
+  'front', '[]', 'deadline', deadline, 'duration', ARGV[6], 'request', ARGV[7], 'plan', ARGV[8], 'name', ARGV[9],
+  'bench', ARGV[10], 'owner', ARGV[11])
 redis.call('ZADD', P .. 'designs', 0, id)
 redis.call('ZADD', P .. 'queued', get(design(id), 'created_at'), id)
-add_round(id, 0, 11)
+add_round(id, 0, 13)
 return {'created', id}
 """
 )
 
 #: ARGV id, idempotency digest or '', body digest, seconds to remember it, deadline or '', duration or '', the plan as
-#: it was, the plan as it shall be, all continuations, pace, number of the next round, most open designs of an owner,
+#: it was, the plan as it shall be, all continuations, pace, number of the next round, most open jobs of an owner,
 #: then trials of each of its islands, none when the budget is no larger. Returns {outcome, id}.
 CONTINUE = (
-    _COMMON
+    _BOTH
     + r"""
 local id, deadline = ARGV[1], ARGV[5]
-if ARGV[2] ~= '' and redis.call('EXISTS', P .. 'idempotency:' .. ARGV[2]) == 1 then
-  return said_before(ARGV[2], ARGV[3], id, ARGV[4])
-end
+if was_said(ARGV[2]) then return said_before(ARGV[2], ARGV[3], id, ARGV[4]) end
 local state = get(design(id), 'state')
 if not state then return {'unknown', id} end
 if state ~= 'succeeded' then return {is_terminal(state) and 'ended' or 'active', id} end
@@ -245,7 +278,7 @@ return {'continued', id}
 
 #: ARGV id, the first rows as text. Returns the text that the design's rows are packed with: the first one offered.
 SAMPLE = (
-    _COMMON
+    _BOTH
     + r"""
 local id = ARGV[1]
 local state = get(design(id), 'state')
@@ -256,7 +289,7 @@ return redis.call('GET', design(id) .. ':sample')
 
 #: ARGV id, slot key, attempt, what is under way as JSON.
 NOTE = (
-    _COMMON
+    COMMON
     + r"""
 if holds(ARGV[1], ARGV[2], ARGV[3]) then redis.call('HSET', slot(ARGV[1], ARGV[2]), 'under_way', ARGV[4]) end
 """
@@ -264,7 +297,7 @@ if holds(ARGV[1], ARGV[2], ARGV[3]) then redis.call('HSET', slot(ARGV[1], ARGV[2
 
 #: ARGV id, slot key, seconds until the message is looked after again.
 SENT = (
-    _COMMON
+    COMMON
     + r"""
 local id, key = ARGV[1], ARGV[2]
 if get(slot(id, key), 'state') ~= 'waiting' then return end
@@ -275,28 +308,30 @@ due(id, key, now() + tonumber(ARGV[3]) * patience(number(slot(id, key), 'passes'
 
 #: ARGV id, slot key, lease seconds, attempts limit. Returns the attempt, or 0 when there is nothing to do.
 LEASE = (
-    _COMMON
+    COMMON
     + r"""
 local id, key, seconds, limit = ARGV[1], ARGV[2], tonumber(ARGV[3]), tonumber(ARGV[4])
-local state, at, name = get(design(id), 'state'), now(), slot(id, key)
+local state, at, name = get(job(id), 'state'), now(), slot(id, key)
 if not state or is_terminal(state) then return 0 end
 local held = get(name, 'state')
 local expired = held == 'leased' and number(name, 'lease_until') < at
-if not (held == 'waiting' or expired) or number(name, 'attempts') >= limit then return 0 end
+if not (held == 'waiting' or expired) or tries(name) >= limit then return 0 end
 if state == 'cancelling' and not is_closing(key) then return 0 end
-if held == 'waiting' then redis.call('HINCRBY', design(id), 'leased', 1) end
+if held == 'waiting' then redis.call('HINCRBY', job(id), 'leased', 1) end
 local attempt = redis.call('HINCRBY', name, 'attempts', 1)
+if attempt > 1 then redis.call('HINCRBY', job(id), 'repeats', 1) end
+if is_list(id) then redis.call('HINCRBY', name, 'tried', 1) end
 redis.call('HSET', name, 'state', 'leased', 'lease_until', stamp(at + seconds))
 due(id, key, at + seconds)
-redis.call('HSET', design(id), 'heartbeat_at', stamp(at))
-redis.call('HSETNX', design(id), 'round_began_at', stamp(at))
+redis.call('HSET', job(id), 'heartbeat_at', stamp(at))
+redis.call('HSETNX', job(id), 'round_began_at', stamp(at))
 if state == 'queued' then
-  redis.call('HSET', design(id), 'state', 'running')
-  redis.call('HSETNX', design(id), 'started_at', stamp(at))
+  redis.call('HSET', job(id), 'state', 'running')
+  redis.call('HSETNX', job(id), 'started_at', stamp(at))
   redis.call('ZREM', P .. 'queued', id)
-  local duration = get(design(id), 'duration')
+  local duration = get(job(id), 'duration')
   if duration and duration ~= '' then
-    redis.call('HSET', design(id), 'deadline', stamp(at + tonumber(duration)), 'duration', '')
+    redis.call('HSET', job(id), 'deadline', stamp(at + tonumber(duration)), 'duration', '')
   end
 end
 return attempt
@@ -305,7 +340,7 @@ return attempt
 
 #: ARGV id, slot key, attempt, lease seconds, then new rows. Returns the design's state, or 'lost'.
 RECORD = (
-    _COMMON
+    _BOTH
     + r"""
 local id, key, attempt, seconds = ARGV[1], ARGV[2], ARGV[3], tonumber(ARGV[4])
 if not holds(id, key, attempt) then return 'lost' end
@@ -321,7 +356,7 @@ return get(design(id), 'state')
 #: ARGV id, slot key, attempt, count of new rows, new rows, then settled rows that replace earlier ones.
 #: Returns 'lost', 'filled', or 'full' when this was the round's last island.
 FILL = (
-    _COMMON
+    _BOTH
     + r"""
 local id, key, attempt, fresh = ARGV[1], ARGV[2], ARGV[3], tonumber(ARGV[4])
 if not holds(id, key, attempt) then return 'lost' end
@@ -337,7 +372,7 @@ return end_island(id, key, 'filled') == 1 and 'full' or 'filled'
 #: when it only confirms).
 #: Returns 'lost', 'next' or the end state.
 CLOSE = (
-    _COMMON
+    _BOTH
     + r"""
 local id, key, attempt, final = ARGV[1], ARGV[2], ARGV[3], ARGV[4]
 local rows = 9 + 2 * tonumber(ARGV[7])
@@ -358,31 +393,34 @@ return 'next'
 """
 )
 
-#: ARGV id. Returns {state, 1 when the closing waits to be run}.
+#: ARGV id, seconds to keep results, seconds to remember the id after that. Returns {state, 1 when the closing waits to
+#: be run}.
 CANCEL = (
-    _COMMON
+    _BOTH
     + r"""
 local id = ARGV[1]
-local state = get(design(id), 'state')
+local state = get(job(id), 'state')
 if not state or is_terminal(state) then return {state or '', 0} end
-local round = get(design(id), 'round')
+local round = get(job(id), 'round')
 if state ~= 'cancelling' then
-  redis.call('HSET', design(id), 'state', 'cancelling')
+  redis.call('HSET', job(id), 'state', 'cancelling')
   redis.call('ZREM', P .. 'queued', id)
-  for island = 0, number(design(id), 'islands') - 1 do
+  for island = 0, number(job(id), 'islands') - 1 do
     local key = round .. '/' .. island
-    if get(slot(id, key), 'state') == 'waiting' then end_island(id, key, 'skipped') end
+    if get(slot(id, key), 'state') == 'waiting' then
+      if is_list(id) then end_slice(id, key, 'skipped', ARGV[2], ARGV[3]) else end_island(id, key, 'skipped') end
+    end
   end
 end
-return {'cancelling', get(slot(id, round .. '/closing'), 'state') == 'waiting' and 1 or 0}
+return {get(job(id), 'state'), get(slot(id, round .. '/closing'), 'state') == 'waiting' and 1 or 0}
 """
 )
 
 #: ARGV who sweeps, seconds that nobody else shall, attempts limit, seconds until looked after again, the message
 #: queue's key, seconds to keep results, seconds to remember the id after that.
-#: Returns triples: design id, slot key, design state, of the slots to be run. Nothing when someone else sweeps.
+#: Returns triples: job id, slot key, job state, of the slots to be run. Nothing when someone else sweeps.
 SWEEP = (
-    _COMMON
+    _BOTH
     + r"""
 local sweeper = redis.call('GET', P .. 'sweeper')
 if sweeper and sweeper ~= ARGV[1] then return {} end
@@ -392,11 +430,11 @@ local limit, again, queue = tonumber(ARGV[3]), tonumber(ARGV[4]), ARGV[5]
 local at, ready = now(), {}
 local queue_is_empty = redis.call('LLEN', queue) == 0
 
--- Without a worker on it a design is not running but waiting for its turn again.
+-- Without a worker on it a job is not running but waiting for its turn again.
 local function put_back(id)
-  if get(design(id), 'state') == 'running' and number(design(id), 'leased') == 0 then
-    redis.call('HSET', design(id), 'state', 'queued')
-    redis.call('ZADD', P .. 'queued', get(design(id), 'queued_at') or get(design(id), 'created_at'), id)
+  if get(job(id), 'state') == 'running' and number(job(id), 'leased') == 0 then
+    redis.call('HSET', job(id), 'state', 'queued')
+    redis.call('ZADD', P .. 'queued', get(job(id), 'queued_at') or get(job(id), 'created_at'), id)
   end
 end
 
@@ -407,24 +445,45 @@ local function give_up(id, key)
   finish(id, 'failed', tonumber(ARGV[6]), tonumber(ARGV[7]))
 end
 
+local function skip(id, key)
+  if is_list(id) then return end_slice(id, key, 'skipped', ARGV[6], ARGV[7]) end
+  return end_island(id, key, 'skipped')
+end
+
+-- The shot that a slice did not come on from is given up and the slice goes on with the next one; all of its shots are,
+-- when it did not even come to one.
+local function fail_shots(id, name)
+  local at, first, count = get(name, 'at'), number(name, 'first'), number(name, 'trials')
+  if at then first, count = tonumber(at), 1 end
+  for shot = first, first + count - 1 do
+    local row = string.format('{"number":%d,"state":"failed","attempts_count":%d}', shot, tries(name))
+    if redis.call('HSETNX', job(id) .. ':rows', shot, row) == 1 then redis.call('HINCRBY', job(id), 'failed', 1) end
+  end
+  redis.call('HDEL', name, 'at')
+  redis.call('HSET', name, 'tried', 0)
+end
+
 -- A message that was sent is lost for sure when the queue is empty. Behind others it may still be waiting, so it is
 -- sent again ever more rarely; one too many does no harm.
 local function look_after(id, key)
-  local state, name = get(design(id), 'state'), slot(id, key)
+  local state, name = get(job(id), 'state'), slot(id, key)
   local held = get(name, 'state')
   if not state or is_terminal(state) or not (held == 'waiting' or held == 'leased') then return not_due(id, key) end
   if held == 'leased' then
-    if state == 'cancelling' and not is_closing(key) then return end_island(id, key, 'skipped') end
-    if number(name, 'attempts') >= limit then return give_up(id, key) end
+    if state == 'cancelling' and not is_closing(key) then return skip(id, key) end
+    if tries(name) >= limit then
+      if not is_list(id) then return give_up(id, key) end
+      fail_shots(id, name)
+    end
     redis.call('HSET', name, 'state', 'waiting', 'sent', 0, 'passes', 0)
-    redis.call('HINCRBY', design(id), 'leased', -1)
+    redis.call('HINCRBY', job(id), 'leased', -1)
   end
   local sent = get(name, 'sent') == '1'
   if held == 'leased' or sent then put_back(id) end
   local passes = sent and not queue_is_empty and redis.call('HINCRBY', name, 'passes', 1) or 0
   due(id, key, at + again * patience(passes))
   if not sent or queue_is_empty or passes > 1 or state == 'cancelling' then
-    for _, word in ipairs({id, key, get(design(id), 'state')}) do table.insert(ready, word) end
+    for _, word in ipairs({id, key, get(job(id), 'state')}) do table.insert(ready, word) end
   end
 end
 
@@ -438,7 +497,7 @@ return ready
 
 #: ARGV worker, seconds after which a silent one is forgotten.
 ALIVE = (
-    _COMMON
+    COMMON
     + r"""
 local at = now()
 redis.call('ZADD', P .. 'workers', stamp(at), ARGV[1])
@@ -448,14 +507,14 @@ redis.call('ZREMRANGEBYSCORE', P .. 'workers', '-inf', stamp(at - tonumber(ARGV[
 
 #: ARGV id, seconds to remember the id. Returns 'unknown', 'active' or 'deleted'.
 DELETE = (
-    _COMMON
+    COMMON
     + r"""
 local id = ARGV[1]
-local state = get(design(id), 'state')
+local state = get(job(id), 'state')
 if not state then return 'unknown' end
 if not is_terminal(state) then return 'active' end
-for _, part in ipairs(PARTS) do redis.call('UNLINK', design(id) .. part) end
-redis.call('ZREM', P .. 'designs', id)
+for _, part in ipairs(PARTS) do redis.call('UNLINK', job(id) .. part) end
+redis.call('ZREM', all_of(id), id)
 redis.call('SET', P .. 'tombstone:' .. id, 'deleted', 'EX', ARGV[2])
 return 'deleted'
 """
@@ -464,23 +523,23 @@ return 'deleted'
 #: ARGV id, time to expire at or '' for never, seconds to remember the id after that.
 #: Returns 'unknown', 'active', 'late' or 'kept'.
 KEEP = (
-    _COMMON
+    COMMON
     + r"""
 local id, until_at = ARGV[1], ARGV[2]
-local state = get(design(id), 'state')
+local state = get(job(id), 'state')
 if not state then return 'unknown' end
 if not is_terminal(state) then return 'active' end
 local tombstone = P .. 'tombstone:' .. id
 if until_at == '' then
-  for _, part in ipairs(PARTS) do redis.call('PERSIST', design(id) .. part) end
-  redis.call('HDEL', design(id), 'expires_at')
+  for _, part in ipairs(PARTS) do redis.call('PERSIST', job(id) .. part) end
+  redis.call('HDEL', job(id), 'expires_at')
   redis.call('DEL', tombstone)
   return 'kept'
 end
 local at = tonumber(until_at)
 if at <= now() then return 'late' end
-for _, part in ipairs(PARTS) do redis.call('PEXPIREAT', design(id) .. part, string.format('%.0f', at * 1000)) end
-redis.call('HSET', design(id), 'expires_at', stamp(at))
+for _, part in ipairs(PARTS) do redis.call('PEXPIREAT', job(id) .. part, string.format('%.0f', at * 1000)) end
+redis.call('HSET', job(id), 'expires_at', stamp(at))
 redis.call('SET', tombstone, 'expired', 'EXAT', string.format('%.0f', math.ceil(at + tonumber(ARGV[3]))))
 return 'kept'
 """

@@ -15,6 +15,9 @@ GAP_RANGE_M = (1e-4, 2e-2)
 CAPACITANCE_RANGE_FARAD = (1e-7, 2e-2)
 
 
+WireStock = Annotated[list[WireName], Field(min_length=1, max_length=40)]
+
+
 class _Range(Checked):
     """Two ends, the lower one first. Equal ends hold the value."""
 
@@ -107,11 +110,8 @@ class LayerSheet(Checked):
     )
 
 
-class SearchSpace(Checked):
-    """What may be varied. A range whose ends are equal holds that value.
-
-    Give either `gap` or `formers`, and either `capacitance` or `capacitors`.
-    """
+class StatedSearch(Checked):
+    """What may be varied, as far as it is stated. A range whose ends are equal holds that value."""
 
     turns: TurnsRange = Field(description="Turns of the coil in all layers together, both ends included.")
     layers: LayersRange = Field(default_factory=LayersRange, description="Layers of the coil, both ends included.")
@@ -122,27 +122,36 @@ class SearchSpace(Checked):
     capacitors: CapacitorStock | None = Field(
         default=None, description="Bank of equal capacitors, instead of `capacitance`."
     )
-    wires: Annotated[list[WireName], Field(min_length=1, max_length=40)] = Field(
-        description="Stock of wires, by name; see /v1/wires.", examples=[["awg_12", "awg_14"]]
+    wires: WireStock | None = Field(
+        default=None, description="Stock of wires, by name; see /v1/wires.", examples=[["awg_12", "awg_14"]]
     )
     layer_sheet: LayerSheet | None = Field(default=None, description="Sheet between layers; null: enamel on enamel.")
     coil_material: MaterialChoice = Field(default="copper", description="Metal of the wire.")
 
     @model_validator(mode="after")
-    def _one_of_two(self) -> SearchSpace:
-        for one, other in (("gap", "formers"), ("capacitance", "capacitors")):
-            if (getattr(self, one) is None) == (getattr(self, other) is None):
-                raise ValueError(f"give exactly one of {one} and {other}")
-        return self
-
-    @model_validator(mode="after")
-    def _layers_have_turns(self) -> SearchSpace:
+    def _layers_have_turns(self) -> Self:
         if self.layers.high_count > self.turns.low_count:
             raise ValueError(
                 f"layers.high_count {self.layers.high_count} is more than turns.low_count {self.turns.low_count}: "
                 "each layer needs a turn; allowed range of layers.high_count "
                 f"{self.layers.low_count} to {self.turns.low_count}"
             )
+        return self
+
+
+class SearchSpace(StatedSearch):
+    """What may be varied. A range whose ends are equal holds that value.
+
+    Give either `gap` or `formers`, and either `capacitance` or `capacitors`.
+    """
+
+    wires: WireStock = Field(description="Stock of wires, by name; see /v1/wires.", examples=[["awg_12", "awg_14"]])
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> SearchSpace:
+        for one, other in (("gap", "formers"), ("capacitance", "capacitors")):
+            if (getattr(self, one) is None) == (getattr(self, other) is None):
+                raise ValueError(f"give exactly one of {one} and {other}")
         return self
 
     @model_validator(mode="after")

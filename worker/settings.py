@@ -42,8 +42,10 @@ class Settings(BaseSettings):
         le=10**6,
         description="Requests a minute of a key, or an address without one; 0: any number.",
     )
-    open_designs_limit: int = Field(
-        default=100, ge=1, description="Designs that one access key may have waiting or at work at a time."
+    open_jobs_limit: int = Field(
+        default=100,
+        ge=1,
+        description="Designs and lists of shots that one key may have waiting or at work at a time.",
     )
     body_seconds: float = Field(default=30.0, gt=0.0, description="A request's body has to arrive within this time.")
     send_seconds: float = Field(

@@ -1,4 +1,4 @@
-"""The store: every design, candidate, slot and lease, in Redis. With scripts.py the only one that knows the keys.
+"""The store: every design, candidate, slot and lease, in Redis. All keys are listed here but those of access.py.
 
 Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are seconds since 1970):
 
@@ -6,13 +6,17 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``schema``                       string  version of this layout (migrations.py)
 ``migrating``                    string  who migrates it; lives ten minutes at most
 ``designs``                      zset    ids of all designs; sorted by name, so by the time they were made
-``queued``                       zset    ids that wait for their first (or next) worker, by creation
+``shot-lists``                   zset    jobs of all lists of shots, likewise
+``queued``                       zset    jobs that wait for their first (or next) worker, by creation
 ``due``                          zset    slots that are not over, by the time they have to be looked after
 ``workers``                      zset    workers by their last sign of life
 ``sweeper``                      string  the watchdog that sweeps; the others let it, until it falls silent
-``idempotency:{digest}``         hash    body digest and design of an idempotency key; lives a day
-``open:{owner}``                 set     designs of one access key that have not ended
+``idempotency:{digest}``         hash    body digest and design (or else) of an idempotency key; lives a day
+``open:{owner}``                 set     jobs of one access key that have not ended
 ``tombstone:{id}``               string  'deleted' or 'expired'; outlives the design
+``benches``                      zset    ids of all benches, sorted by the time they were made
+``bench:{id}``                   hash    every revision of a bench and when it was written; kept until it is deleted
+``tombstone:bench:{id}``         string  'deleted'
 ``design:{id}``                  hash    the design's row: state, request, plan, counts, front, recommendation
 ``design:{id}:sample``           string  rows that the others are packed with (see codec.py)
 ``design:{id}:rows``             hash    packed candidates by number
@@ -23,23 +27,29 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``design:{id}:nearest``          zset    the few infeasible numbers of least violation
 ``design:{id}:given_up``         list    the first islands that were given up
 ``design:{id}:slot:{r}/{i}``     hash    one island of the round under way (or ``{r}/closing``): state, attempts, lease
+``shot-list:{id}``               hash    the list's row: state, counts, what is varied
+``shot-list:{id}:shots``         hash    packed shots by slice
+``shot-list:{id}:rows``          hash    packed outcomes by number
+``shot-list:{id}:slot:0/{i}``    hash    one slice, as an island; and the shot it is at, with how often that was begun
 ===============================  ======  =====================================================================
 
-The keys of access and rates are in access.py. A trial counts when its number is written first; an island counts when it
-is filled first. Delivering a message twice, or running an island again from its start, therefore changes nothing. A
-slot's message is sent after its row is written; `due` makes sure that one that got lost is sent again. A trial takes
-about 300 bytes: its packed row, its place in the order, a bit.
+A job is a design or a list of shots. In `queued`, `due` and messages a design is called by its id alone, a list
+`shot-list:{id}`.
+
+A trial counts when its number is written first, and so does a shot; an island counts when it is filled first.
+Delivering a message twice, or running an island again from its start, therefore changes nothing. A slot's message is
+sent after its row is written; `due` makes sure that one that got lost is sent again. A trial takes about 300 bytes: its
+packed row, its place in the order, a bit.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import secrets
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import chain
-from typing import Any, Literal, cast
+from typing import Literal, cast
 
 from redis import Redis
 from redis.backoff import ExponentialBackoff, NoBackoff
@@ -48,30 +58,29 @@ from redis.exceptions import TimeoutError as RedisTimeoutError
 from redis.retry import Retry
 
 from worker import scripts
+from worker.bench import BenchUsed
 from worker.budget import Budget
-from worker.codec import RowPacker, open_cursor, open_number_cursor, read_design, read_slot, sample_of, seal_cursor
+from worker.codec import RowPacker, open_number_cursor, read_design, read_slot, sample_of, seal_cursor
 from worker.errors import (
     BudgetRefused,
     CandidateUnknown,
     DesignGone,
     DesignNotContinuable,
     DesignStillActive,
-    DesignUnknown,
     ExpiryRefused,
-    IdempotencyConflict,
-    TooManyOpenDesigns,
 )
 from worker.fitness import fault_of, prepare
-from worker.identifiers import new_design_id
+from worker.identifiers import new_id
+from worker.job_store import ANY, JobFilter, JobStore, Limits, job_key
 from worker.plan import first_plan, islands_of, longer_plan, trials_through
 from worker.records import (
     Candidate,
     CandidatePage,
     Design,
     DesignPage,
-    DesignState,
     Due,
     Ending,
+    JobState,
     Lease,
     Limiting,
     Miss,
@@ -82,11 +91,11 @@ from worker.records import (
     UnderWay,
 )
 from worker.request import DesignRequest
+from worker.shot_list_store import ShotListStore
+from worker.store_base import DAY_SECONDS, idempotency_words, key_of, raise_refused
 
 #: Name of the message queue; its length tells whether a sent message may have got lost.
 QUEUE = "shotwright"
-DAY_SECONDS = 86_400
-TOMBSTONE_DAYS = 30
 WORKER_SILENCE_SECONDS = 6.0
 #: One watchdog sweeps for all; when it has been silent for so long, another one takes over.
 SWEEPER_SECONDS = 2.0
@@ -95,8 +104,7 @@ CHUNK = 500
 _BLOCK = 1000
 
 _SCRIPTS = (
-    "CREATE", "CONTINUE", "CANCEL", "DELETE", "SENT", "LEASE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE",
-    "SWEEP", "ALIVE", "KEEP",
+    "CREATE", "CONTINUE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE", "SWEEP", "ALIVE", "KEEP",
 )  # fmt: skip
 
 #: Designs whose packers a store remembers.
@@ -122,7 +130,7 @@ def connect(url: str, *, patient: bool = False, text: bool = True, answer_second
     )
 
 
-class Store:
+class Store(JobStore):
     """All operations on designs. Safe to share between threads."""
 
     def __init__(
@@ -132,67 +140,55 @@ class Store:
         result_days: float = 30.0,
         lease_seconds: float = 10.0,
         attempts_limit: int = 3,
-        open_designs_limit: int = 100,
+        open_jobs_limit: int = 100,
     ) -> None:
-        self._redis = client
-        self._keep = result_days * DAY_SECONDS
-        self._lease_seconds = lease_seconds
-        self._attempts_limit = attempts_limit
-        self._open_designs_limit = open_designs_limit
+        limits = Limits(result_days, lease_seconds, attempts_limit, open_jobs_limit)
+        super().__init__(client, "design", {name: getattr(scripts, name) for name in _SCRIPTS}, limits)
+        self.shot_lists = ShotListStore(client, limits)
         self._name = secrets.token_hex(8)
         self._packers: dict[str, RowPacker] = {}
-        self._scripts = {name: client.register_script(getattr(scripts, name)) for name in _SCRIPTS}
-
-    @property
-    def lease_seconds(self) -> float:
-        """How long a slot stays leased after a sign of life."""
-        return self._lease_seconds
 
     # ---- reading ---------------------------------------------------------------------------------------------------
 
     def ping(self) -> None:
         """Raise redis.exceptions.RedisError unless the server answers."""
-        self._redis.ping()
+        self.client.ping()
 
     def prepare(self) -> None:
         """Make the server ready for this program. Raises StoreUnfit, see fitness.py."""
-        prepare(self._redis)
+        prepare(self.client)
 
     def fault(self) -> str | None:
         """Why the server must not be used at the moment, or None."""
-        return fault_of(self._redis)
+        return fault_of(self.client)
 
     def live_workers(self) -> list[str]:
         """Names of the workers that gave a sign of life in the last few seconds."""
         oldest = self.now().timestamp() - WORKER_SILENCE_SECONDS
-        return cast("list[str]", self._redis.zrangebyscore(_key("workers"), oldest, "+inf"))
+        return cast("list[str]", self.client.zrangebyscore(key_of("workers"), oldest, "+inf"))
 
     def get(self, design_id: str) -> Design:
         """The design as it stands. Raises DesignUnknown or DesignGone."""
-        key = _design_key(design_id)
-        with self._redis.pipeline() as pipe:
+        key = job_key(design_id)
+        with self.client.pipeline() as pipe:
             pipe.hgetall(key)
-            pipe.get(_key(f"tombstone:{design_id}"))
-            pipe.zrank(_key("queued"), design_id)
+            pipe.get(key_of(f"tombstone:{design_id}"))
+            pipe.zrank(key_of("queued"), design_id)
             pipe.zrange(f"{key}:energy", 0, 0)
             pipe.lrange(f"{key}:given_up", 0, -1)
             row, tombstone, rank, best, given_up = pipe.execute()
         if not row:
-            _raise_missing(design_id, tombstone)
+            self.raise_missing("design", design_id, tombstone)
         if "plan" not in row:
             raise DesignGone(f"design {design_id} was made by an older version, whose results cannot be read any more")
         # should all of the kept ones have been contradicted: the front starts with the least energy, too
         numbers = [int(number) for number in best] or json.loads(row["front"])[:1]
         return read_design(design_id, row, rank, next(iter(self.rows(design_id, numbers)), None), given_up)
 
-    def designs(self, limit: int = 20, cursor: str | None = None) -> DesignPage:
+    def designs(self, limit: int = 20, cursor: str | None = None, wanted: JobFilter = ANY) -> DesignPage:
         """Designs, newest first. Raises CursorInvalid."""
-        below = "+" if cursor is None else f"({open_cursor(cursor, 'designs')}"
-        found = cast("list[str]", self._redis.zrevrangebylex(_key("designs"), below, "-", 0, limit + 1))
-        shown = found[:limit]
-        following = seal_cursor("designs", shown[-1]) if len(found) > limit else None
-        items = [design for design in map(self._get_or_drop, shown) if design is not None]
-        return DesignPage(items=items, next_cursor=following)
+        found, following = self._page("designs", limit, cursor, wanted)
+        return DesignPage(items=self._still_there(self.get, found), next_cursor=following)
 
     def candidates(
         self, design_id: str, limit: int = 50, cursor: str | None = None, only: Selection = "all"
@@ -234,7 +230,7 @@ class Store:
 
     def misses(self, design_id: str) -> list[Miss]:
         """Reasons by how often they stopped a trial, most frequent first."""
-        counts = cast("dict[str, str]", self._redis.hgetall(f"{_design_key(design_id)}:misses"))
+        counts = cast("dict[str, str]", self.client.hgetall(f"{job_key(design_id)}:misses"))
         found = [
             Miss.model_validate({"reason": reason, "trials_count": int(count)})
             for reason, count in counts.items()
@@ -244,31 +240,39 @@ class Store:
 
     def nearest(self, design_id: str) -> Candidate | None:
         """The infeasible candidate of least violation."""
-        found = cast("list[str]", self._redis.zrange(f"{_design_key(design_id)}:nearest", 0, 0))
+        found = cast("list[str]", self.client.zrange(f"{job_key(design_id)}:nearest", 0, 0))
         return self._row(design_id, int(found[0])) if found else None
 
     # ---- for the API: write ----------------------------------------------------------------------------------------
 
     def create(
-        self, request: DesignRequest, idempotency_key: str | None = None, owner: str | None = None
+        self,
+        request: DesignRequest,
+        idempotency_key: str | None = None,
+        owner: str | None = None,
+        *,
+        body: str | None = None,
+        bench: BenchUsed | None = None,
     ) -> Submission:
         """Row, first round's slots and idempotency record in one step.
 
-        The same key of the same owner with the same body within a day gives the same design. Raises IdempotencyConflict
-        on another body, TooManyOpenDesigns.
+        The same key with the same body within a day gives the same design. Raises IdempotencyConflict on another body,
+        TooManyOpenJobs when the owner has too many. `body` is what was asked for when `bench` was named in it; else it
+        is the request.
         """
-        key = f"{owner} {idempotency_key}" if owner and idempotency_key else idempotency_key
         text = request.model_dump_json()
         plan = first_plan(request.budget_trials_count)
-        outcome, design_id = self._run(
+        outcome, design_id = self.run(
             "CREATE",
-            new_design_id(),
-            *_idempotency_words(key, text),
+            new_id(),
+            *idempotency_words(idempotency_key, body or text),
             *_time_words(request),
             text,
             _plan_text(plan),
+            request.name,
+            "" if bench is None else bench.model_dump_json(),
             owner or "",
-            self._open_designs_limit,
+            self._open_jobs_limit,
             *islands_of(plan, 0),
         )
         _raise_refused(outcome)
@@ -288,17 +292,17 @@ class Store:
         key = None if idempotency_key is None else f"{design_id} {idempotency_key}"
         more = plan[-1].trials_count
         islands = islands_of(plan, last + 1) if more is None or more > 0 else []
-        outcome, _ = self._run(
+        outcome, _ = self.run(
             "CONTINUE",
             design_id,
-            *_idempotency_words(key, budget.model_dump_json()),
+            *idempotency_words(key, budget.model_dump_json()),
             *_time_words(budget),
             _plan_text(design.plan),
             _plan_text(plan),
             continuations,
             design.pace.model_copy(update={"still_rounds_count": 0}).model_dump_json(),
             last + 1,
-            self._open_designs_limit,
+            self._open_jobs_limit,
             *islands,
         )
         if outcome == "active":
@@ -319,22 +323,16 @@ class Store:
 
     def cancel(self, design_id: str) -> SlotName | None:
         """Ask the design to stop; an ended one stays as it is. Returns the closing when it is ready to be run."""
-        self._require(design_id)
-        _, ready = self._run("CANCEL", design_id)
-        return self.closing_of(design_id) if ready else None
+        return self.closing_of(design_id) if self._cancel(design_id) else None
 
     def delete(self, design_id: str) -> None:
         """Remove an ended design, leaving a tombstone. Raises DesignStillActive."""
-        outcome = self._run("DELETE", design_id, TOMBSTONE_DAYS * DAY_SECONDS)
-        if outcome == "unknown":
-            self._require(design_id)
-        if outcome == "active":
-            raise DesignStillActive(f"design {design_id} has not ended; cancel it first")
+        self._delete(design_id)
 
     def keep(self, design_id: str, expires_at: datetime | None) -> None:
         """Set until when an ended design is kept; None is for good. Raises DesignStillActive, ExpiryRefused."""
         until = "" if expires_at is None else expires_at.timestamp()
-        outcome = self._run("KEEP", design_id, until, TOMBSTONE_DAYS * DAY_SECONDS)
+        outcome = self.run("KEEP", design_id, until, self._keep_words[1])
         if outcome == "unknown":
             self._require(design_id)
         if outcome == "active":
@@ -346,31 +344,22 @@ class Store:
 
     def first_slots(self, design_id: str) -> list[SlotName]:
         """The islands of the round under way."""
-        row = cast("list[str]", self._redis.hmget(_design_key(design_id), ["round", "islands"]))
-        return [SlotName(design_id=design_id, round=int(row[0]), island=island) for island in range(int(row[1]))]
+        row = cast("list[str]", self.client.hmget(job_key(design_id), ["round", "islands"]))
+        return [SlotName(job_id=design_id, round=int(row[0]), island=island) for island in range(int(row[1]))]
 
     def closing_of(self, design_id: str) -> SlotName:
         """The closing of the round under way."""
-        number = cast("str", self._redis.hget(_design_key(design_id), "round"))
-        return SlotName(design_id=design_id, round=int(number), island=None)
+        number = cast("str", self.client.hget(job_key(design_id), "round"))
+        return SlotName(job_id=design_id, round=int(number), island=None)
 
-    def sent(self, slot: SlotName) -> None:
-        """Note that the slot's message is on the queue."""
-        self._run("SENT", slot.design_id, slot.key, self._lease_seconds)
-
-    def lease(self, slot: SlotName) -> Lease | None:
-        """Take the slot, or None when it is over, in other hands, or tried too often."""
-        attempt = self._run("LEASE", slot.design_id, slot.key, self._lease_seconds, self._attempts_limit)
-        return Lease(slot=slot, attempt=int(attempt)) if attempt else None
-
-    def record(self, lease: Lease, rows: Sequence[Candidate] = ()) -> DesignState | Literal["lost"]:
+    def record(self, lease: Lease, rows: Sequence[Candidate] = ()) -> JobState | Literal["lost"]:
         """Extend the lease and add finished trials. Returns the design's state, or 'lost' when the lease is void."""
-        answer = self._run("RECORD", *_lease_words(lease), self._lease_seconds, *self._row_words(lease, rows))
-        return cast("DesignState | Literal['lost']", answer)
+        answer = self.run("RECORD", *_lease_words(lease), self._lease_seconds, *self._row_words(lease, rows))
+        return cast("JobState | Literal['lost']", answer)
 
     def note(self, lease: Lease, under_way: UnderWay) -> None:
         """Note what the slot is at, to be told should it end its worker."""
-        self._run("NOTE", *_lease_words(lease), under_way.model_dump_json())
+        self.run("NOTE", *_lease_words(lease), under_way.model_dump_json())
 
     def fill(
         self, lease: Lease, rows: Sequence[Candidate], settled: Sequence[Candidate]
@@ -379,7 +368,7 @@ class Store:
 
         Returns 'full' when it was the round's last island, so that the closing is ready to be run.
         """
-        answer = self._run(
+        answer = self.run(
             "FILL",
             *_lease_words(lease),
             len(rows),
@@ -405,12 +394,11 @@ class Store:
             "ending": ending.ending or "",
         }
         revised = self._revised_words(lease, ending.revised)
-        answer = self._run(
+        answer = self.run(
             "CLOSE",
             *_lease_words(lease),
             ending.state or "",
-            self._keep,
-            TOMBSTONE_DAYS * DAY_SECONDS,
+            *self._keep_words,
             len(fields),
             len(revised) // 5,
             *chain.from_iterable(fields.items()),
@@ -424,36 +412,27 @@ class Store:
 
         Each of them has to be sent and noted by `sent`. While one store sweeps regularly, the others find nothing.
         """
-        words = self._run(
+        words = self.run(
             "SWEEP",
             self._name,
             SWEEPER_SECONDS,
             self._attempts_limit,
             self._lease_seconds,
             QUEUE,
-            self._keep,
-            TOMBSTONE_DAYS * DAY_SECONDS,
+            *self._keep_words,
         )
         triples = zip(words[0::3], words[1::3], words[2::3], strict=True)
-        return [Due(slot=read_slot(design_id, key), state=state) for design_id, key, state in triples]
+        return [Due(slot=read_slot(job_id, key), state=state) for job_id, key, state in triples]
 
     def worker_alive(self, name: str) -> None:
         """A worker's sign of life; the ones long gone are forgotten."""
-        self._run("ALIVE", name, DAY_SECONDS)
+        self.run("ALIVE", name, DAY_SECONDS)
 
     def worker_gone(self, name: str) -> None:
         """A worker said goodbye."""
-        self._redis.zrem(_key("workers"), name)
+        self.client.zrem(key_of("workers"), name)
 
     # ---- helpers ---------------------------------------------------------------------------------------------------
-
-    def _run(self, script: str, *words: str | float | bytes) -> Any:
-        return self._scripts[script](args=list(words))
-
-    def now(self) -> datetime:
-        """The server's clock, which every time in the store is from."""
-        seconds, microseconds = self._redis.time()
-        return datetime.fromtimestamp(seconds + microseconds / 1e6, UTC)
 
     def _row(self, design_id: str, number: int) -> Candidate | None:
         return next(iter(self.rows(design_id, [number])), None)
@@ -462,18 +441,14 @@ class Store:
         """Packed rows as they are; None where there is none."""
         if not numbers:
             return []
-        found = self._read_bytes("HMGET", f"{_design_key(design_id)}:rows", *map(str, numbers))
+        found = self.read_bytes("HMGET", f"{job_key(design_id)}:rows", *map(str, numbers))
         return cast("list[bytes | None]", found)
-
-    def _read_bytes(self, *words: str) -> Any:
-        """The answer to a command as bytes, though the client decodes text."""
-        return self._redis.execute_command(*words, NEVER_DECODE=True)  # type: ignore[no-untyped-call]
 
     def _packer(self, design_id: str, rows: Sequence[Candidate] = ()) -> RowPacker:
         """The packer of a design's rows; the first rows that are written become its sample."""
         if design_id not in self._packers:
-            key = f"{_design_key(design_id)}:sample"
-            sample = self._run("SAMPLE", design_id, sample_of(rows)) if rows else self._redis.get(key)
+            key = f"{job_key(design_id)}:sample"
+            sample = self.run("SAMPLE", design_id, sample_of(rows)) if rows else self.client.get(key)
             if sample is None:
                 return RowPacker("")
             if len(self._packers) >= MOST_PACKERS:
@@ -485,7 +460,7 @@ class Store:
         """What the scripts need of each row: number, reason, what it is ranked by, packed row."""
         if not rows:
             return []
-        packer = self._packer(lease.slot.design_id, rows)
+        packer = self._packer(lease.slot.job_id, rows)
         return list(chain.from_iterable(_words_of(packer, row) for row in rows))
 
     def _revised_words(
@@ -497,23 +472,11 @@ class Store:
         """
         if not revised:
             return []
-        design_id = lease.slot.design_id
+        design_id = lease.slot.job_id
         old = {row.number: row for row in (*self.rows(design_id, [row.number for row in revised]), *fresh)}
         packer = self._packer(design_id, revised)
         known = [row for row in revised if row.number in old]
         return list(chain.from_iterable([*_words_of(packer, row), old[row.number].reason or ""] for row in known))
-
-    def _require(self, design_id: str) -> None:
-        if not self._redis.exists(_design_key(design_id)):
-            _raise_missing(design_id, cast("str | None", self._redis.get(_key(f"tombstone:{design_id}"))))
-
-    def _get_or_drop(self, design_id: str) -> Design | None:
-        """A design of the list; one that has expired since is taken off the list."""
-        try:
-            return self.get(design_id)
-        except (DesignUnknown, DesignGone):
-            self._redis.zrem(_key("designs"), design_id)
-            return None
 
     def _arrival_page(self, design_id: str, limit: int, after: int, *, feasible: bool) -> tuple[list[int], int | None]:
         """Numbers from a place in the order of arrival on, and the place to go on from if there are more."""
@@ -522,7 +485,7 @@ class Store:
         found: list[tuple[int, int]] = []
         block = _BLOCK if feasible else limit + 1
         while len(found) <= limit:
-            numbers = cast("list[str]", self._redis.lrange(f"{_design_key(design_id)}:order", after, after + block - 1))
+            numbers = cast("list[str]", self.client.lrange(f"{job_key(design_id)}:order", after, after + block - 1))
             places = enumerate(map(int, numbers), start=after)
             found += [(place, number) for place, number in places if bits is None or _is_set(bits, number)]
             after += len(numbers)
@@ -532,7 +495,7 @@ class Store:
         return [number for _, number in found[:limit]], following
 
     def _feasible_bits(self, design_id: str) -> bytes:
-        return cast("bytes | None", self._read_bytes("GET", f"{_design_key(design_id)}:feasible")) or b""
+        return cast("bytes | None", self.read_bytes("GET", f"{job_key(design_id)}:feasible")) or b""
 
     def _front_page(self, design_id: str, limit: int, after: int) -> tuple[list[int], int | None]:
         numbers = self.get(design_id).front_numbers
@@ -540,24 +503,12 @@ class Store:
         return numbers[after:end], end if len(numbers) > end else None
 
 
-def _key(name: str) -> str:
-    return f"{scripts.PREFIX}{name}"
-
-
-def _design_key(design_id: str) -> str:
-    return _key(f"design:{design_id}")
-
-
-def _digest(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
 def _text_or_empty(record: Recommendation | Limiting | None) -> str:
     return "" if record is None else record.model_dump_json()
 
 
 def _lease_words(lease: Lease) -> tuple[str, str, int]:
-    return lease.slot.design_id, lease.slot.key, lease.attempt
+    return lease.slot.job_id, lease.slot.key, lease.attempt
 
 
 def _words_of(packer: RowPacker, row: Candidate) -> tuple[str, str, str, bytes]:
@@ -584,22 +535,7 @@ def _time_words(budget: Budget) -> tuple[str | float, str | float]:
     return deadline, budget.budget_duration_s or ""
 
 
-def _idempotency_words(key: str | None, body: str) -> tuple[str, str, int]:
-    """Digest of the key or '', digest of the body, seconds to remember them."""
-    return "" if key is None else _digest(key), _digest(body), DAY_SECONDS
-
-
 def _raise_refused(outcome: str) -> None:
-    if outcome == "conflict":
-        raise IdempotencyConflict("this idempotency key was used with another body within the last day")
+    raise_refused(outcome)
     if outcome == "late":
         raise BudgetRefused("the time to finish by has passed already", "finish_by_at")
-    if outcome == "many":
-        raise TooManyOpenDesigns("this key has as many designs waiting or at work as one key may have")
-
-
-def _raise_missing(design_id: str, tombstone: str | None) -> None:
-    if tombstone is None:
-        raise DesignUnknown(f"there is no design {design_id}")
-    how = "was deleted" if tombstone == "deleted" else "has expired"
-    raise DesignGone(f"design {design_id} {how}")

@@ -59,8 +59,8 @@ def make_worker_app(settings: Settings, url: str) -> Celery:
         # first used in a pool process, after the fork, so that no connection is shared between processes
         return open_store(settings, url, patient=True)
 
-    def run_slot(design_id: str, round_number: int, island: int | None) -> None:
-        slot = SlotName(design_id=design_id, round=round_number, island=island)
+    def run_slot(job_id: str, round_number: int, island: int | None) -> None:
+        slot = SlotName(job_id=job_id, round=round_number, island=island)
         do_slot(process_store(), slot, simulate_shot, send)
 
     app.task(run_slot, name=TASK_NAME)

@@ -67,7 +67,7 @@ class Watchdog:
         if due.state == "cancelling" and due.slot.island is None:
             close_round(self._store, due.slot)
             return
-        log.info("sending slot %s of design %s again", due.slot.key, due.slot.design_id)
+        log.info("sending slot %s of job %s again", due.slot.key, due.slot.job_id)
         self._send(due.slot)
         self._store.sent(due.slot)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from physics.result import ShotResult
 from physics.shot import Shot
@@ -14,6 +15,7 @@ from worker.island import search, settle
 from worker.keepalive import KeepAlive, kept_alive
 from worker.plan import confirming_in, numbers_of
 from worker.records import Candidate, Design, Lease, SlotName, UnderWay
+from worker.slices import do_slice
 from worker.store import Store
 from worker.trial import Simulate
 
@@ -22,10 +24,13 @@ ARCHIVE_LIMIT = 64
 
 
 def do_slot(store: Store, slot: SlotName, simulate: Simulate, send: Send) -> None:
-    """Run an island or close a round, unless that is done already or in other hands.
+    """Run a slice or an island, or close a round, unless that is done already or in other hands.
 
     Whoever ends the last island of a round closes it at once, and sends the islands of the next.
     """
+    if slot.is_slice:
+        do_slice(store.shot_lists, slot, simulate)
+        return
     if slot.island is not None and not _do_island(store, slot, simulate):
         return
     for following in close_round(store, slot.model_copy(update={"island": None}), simulate):
@@ -38,9 +43,9 @@ def _do_island(store: Store, slot: SlotName, simulate: Simulate) -> bool:
     lease = store.lease(slot)
     if lease is None:
         return False
-    design = store.get(slot.design_id)
+    design = store.get(slot.job_id)
     run = _run_island if confirming_in(design.plan, slot.round) is None else _confirm_some
-    with kept_alive(store, lease) as alive:
+    with kept_alive(partial(store.record, lease)) as alive:
         settled = run(store, design, lease, simulate, alive)
     return not alive.lost and store.fill(lease, alive.end(), settled) == "full"
 

@@ -10,16 +10,14 @@ from starlette.concurrency import run_in_threadpool
 
 from api.designs.endpoints import Service
 from api.designs.queries import CandidateQuery
-from api.designs.representations import PATH, CandidateDetail, CandidateList, row_of
-from api.designs.table import MEDIA_TYPE, csv_of, wants_csv
+from api.designs.representations import PATH, CandidateDetail, CandidateList, csv_of, row_of
 from api.problems import stated
 from api.shots.endpoints import simulate
+from api.table import MEDIA_TYPE, wants_csv
 from worker.ratings import rate
 from worker.trial import shot_of
 
 router = APIRouter(prefix=f"{PATH}/{{design_id}}/candidates", tags=["designs"])
-
-Number = Annotated[int, Path(ge=0, le=10**9, json_schema_extra={"x-unit": "1"})]
 
 _RESPONSES = stated("not-found", "gone", "invalid-input", "store-unavailable")
 
@@ -41,16 +39,10 @@ def list_candidates(
     page = service.store.candidates(design_id, query.limit, query.cursor, query.only)
     rows = [row_of(design, candidate) for candidate in page.items]
     headers = {"Vary": "Accept", **_link_to_next(design_id, query, page.next_cursor)}
-    if _as_csv(query, request):
+    if wants_csv(query.format, request.headers.get("accept", "")):
         return Response(csv_of(rows), headers=headers, media_type=f"{MEDIA_TYPE}; header=present")
     body = CandidateList(items=rows, next_cursor=page.next_cursor)
     return Response(body.model_dump_json(), headers=headers, media_type="application/json")
-
-
-def _as_csv(query: CandidateQuery, request: Request) -> bool:
-    if query.format is not None:
-        return query.format == "csv"
-    return wants_csv(request.headers.get("accept", ""))
 
 
 def _link_to_next(design_id: str, query: CandidateQuery, cursor: str | None) -> dict[str, str]:
@@ -67,7 +59,7 @@ def _link_to_next(design_id: str, query: CandidateQuery, cursor: str | None) -> 
 )
 async def get_candidate(
     design_id: str,
-    number: Number,
+    number: Annotated[int, Path(ge=0, le=10**9)],
     request: Request,
     service: Service,
 ) -> CandidateDetail:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Depends, Header, Query, Request, Response
+from fastapi import APIRouter, Body, Depends, Query, Request, Response
 from starlette.responses import JSONResponse
 
 from api import examples
-from api.designs.queries import PageQuery
 from api.designs.representations import (
     PATH,
     DesignAccepted,
@@ -19,18 +18,16 @@ from api.designs.representations import (
     entry_of,
     links_of,
 )
+from api.jobs import JobQuery, polling_headers
 from api.problems import stated
-from api.request_body import require_json
+from api.request_body import IdempotencyKey, Owner, require_json
 from api.revalidation import tagged
+from worker.bench import AskedDesign
 from worker.budget import Budget
 from worker.records import Design
-from worker.request import DesignRequest
 from worker.service import DesignService
 
 router = APIRouter(prefix=PATH, tags=["designs"])
-
-#: How often a running design is worth asking for, s; progress is written about once a second.
-POLL_S = 2
 
 
 def design_service(request: Request) -> DesignService:
@@ -40,24 +37,12 @@ def design_service(request: Request) -> DesignService:
 
 
 Service = Annotated[DesignService, Depends(design_service)]
-IdempotencyKey = Annotated[
-    str | None,
-    Header(
-        min_length=1,
-        max_length=255,
-        description="Choose one a design: posting again with the same key and body gives the same design.",
-    ),
-]
 
 
 def _accepted(design: Design) -> Response:
     body = DesignAccepted(id=design.id, status=design.state, links=links_of(design.id))
-    headers = {"Location": body.links.self, **_polling_headers(design)}
+    headers = {"Location": body.links.self, **polling_headers(ended=design.ended)}
     return JSONResponse(body.model_dump(), 202, headers)
-
-
-def _polling_headers(design: Design) -> dict[str, str]:
-    return {} if design.ended else {"Retry-After": str(POLL_S)}
 
 
 @router.post(
@@ -68,7 +53,7 @@ def _polling_headers(design: Design) -> dict[str, str]:
     dependencies=[Depends(require_json)],
     responses=stated(
         "malformed-json",
-        "too-many-open-designs",
+        "too-many-open-jobs",
         "gone",
         "too-large",
         "unsupported-media-type",
@@ -78,24 +63,28 @@ def _polling_headers(design: Design) -> dict[str, str]:
     ),
 )
 def post_design(
-    design: Annotated[DesignRequest, Body(examples=[examples.DESIGN])],
-    request: Request,
+    design: Annotated[AskedDesign, Body(examples=[examples.DESIGN])],
     service: Service,
-    idempotency_key: IdempotencyKey = None,
+    owner: Owner,
+    idempotency_key: IdempotencyKey,
 ) -> Response:
-    """Queues a search and answers at once; `Location` is where to watch it."""
-    submission = service.submit(design, idempotency_key, request.state.caller.key_id)
+    """Queues a search and answers at once; `Location` is where to watch it.
+
+    It may name a bench instead of repeating bank, switch, leads, limits and stock; the limits that it states itself may
+    only tighten the bench's.
+    """
+    submission = service.submit(design, idempotency_key, owner)
     return _accepted(service.store.get(submission.design_id))
 
 
 @router.get(
     "",
-    summary="All designs, newest first",
+    summary="Designs, newest first",
     responses=stated("invalid-input", "store-unavailable"),
 )
-def list_designs(query: Annotated[PageQuery, Query()], service: Service) -> DesignList:
-    """A page of designs. Paging stays stable while new designs arrive."""
-    page = service.store.designs(query.limit, query.cursor)
+def list_designs(query: Annotated[JobQuery, Query()], service: Service) -> DesignList:
+    """A page of designs, all or some. Paging stays stable while new designs arrive."""
+    page = service.store.designs(query.limit, query.cursor, query.wanted)
     return DesignList(items=[entry_of(design) for design in page.items], next_cursor=page.next_cursor)
 
 
@@ -109,7 +98,7 @@ def list_designs(query: Annotated[PageQuery, Query()], service: Service) -> Desi
 def get_design(design_id: str, request: Request, service: Service) -> Response:
     """Status, true progress, best so far, the recommended candidate with its reason, or what limits the design."""
     design = service.store.get(design_id)
-    return tagged(request, detail_of(design), _polling_headers(design))
+    return tagged(request, detail_of(design), polling_headers(ended=design.ended))
 
 
 @router.post(
@@ -135,7 +124,7 @@ def cancel_design(design_id: str, service: Service) -> Response:
         "not-found",
         "design-not-finished",
         "design-not-continuable",
-        "too-many-open-designs",
+        "too-many-open-jobs",
         "gone",
         "too-large",
         "unsupported-media-type",
@@ -148,7 +137,7 @@ def continue_design(
     design_id: str,
     budget: Annotated[Budget, Body(examples=[examples.CONTINUATION])],
     service: Service,
-    idempotency_key: IdempotencyKey = None,
+    idempotency_key: IdempotencyKey,
 ) -> Response:
     """Gives the design a larger total of trials, or a later time to end by; its results are then kept on.
 

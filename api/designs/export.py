@@ -9,11 +9,12 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from starlette.responses import StreamingResponse
 
-from api.designs import table
+from api.designs import representations
 from api.designs.endpoints import Service
 from api.designs.queries import ExportQuery
 from api.designs.representations import PATH, CandidateRow, row_of
 from api.problems import stated
+from api.table import MEDIA_TYPE
 from worker.records import Candidate, Design
 
 NDJSON = "application/x-ndjson"
@@ -44,9 +45,7 @@ def export_candidates(design_id: str, query: Annotated[ExportQuery, Query()], se
     design = service.store.get(design_id)
     chunks = service.store.all_candidates(design_id, query.only)
     first = next(chunks)  # whatever is wrong shows now, while it can still be told
-    spell, media_type = (
-        (csv_of, f"{table.MEDIA_TYPE}; header=present") if query.format == "csv" else (ndjson_of, NDJSON)
-    )
+    spell, media_type = (csv_of, f"{MEDIA_TYPE}; header=present") if query.format == "csv" else (ndjson_of, NDJSON)
     name = f'attachment; filename="{design_id}.{query.format}"'
     return StreamingResponse(
         spell(design, chain([first], chunks)), headers={"Content-Disposition": name}, media_type=media_type
@@ -60,7 +59,7 @@ def ndjson_of(design: Design, chunks: Iterator[list[Candidate]]) -> Iterator[str
 
 def csv_of(design: Design, chunks: Iterator[list[Candidate]]) -> Iterator[str]:
     """Candidates as CSV with one header line in front."""
-    return (table.csv_of(rows, header=place == 0) for place, rows in enumerate(_rows(design, chunks)))
+    return (representations.csv_of(rows, header=place == 0) for place, rows in enumerate(_rows(design, chunks)))
 
 
 def _rows(design: Design, chunks: Iterator[list[Candidate]]) -> Iterator[list[CandidateRow]]:

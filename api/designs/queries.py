@@ -4,18 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, JsonValue
-
-_COUNT: dict[str, JsonValue] = {"x-unit": "1"}
-
-
-class PageQuery(BaseModel):
-    """Paging."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    limit: int = Field(ge=1, le=200, default=20, description="Most entries on a page.", json_schema_extra=_COUNT)
-    cursor: str | None = Field(max_length=500, default=None, description="`next_cursor` of the page before.")
+from pydantic import BaseModel, ConfigDict, Field
 
 
 class CandidateQuery(BaseModel):
@@ -23,7 +12,7 @@ class CandidateQuery(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    limit: int = Field(ge=1, le=1000, default=50, description="Most entries on a page.", json_schema_extra=_COUNT)
+    limit: int = Field(ge=1, le=1000, default=50, description="Most entries on a page.")
     cursor: str | None = Field(max_length=500, default=None, description="`next_cursor` of the page before.")
     only: Literal["all", "feasible", "front"] = Field(default="all", description="Which candidates.")
     format: Literal["json", "csv"] | None = Field(default=None, description="Wins over the Accept header.")

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Iterable
 
 from pydantic import Field
 
+from api.jobs import JobStatus
+from api.table import csv_text
 from physics.hazards import CAUTIONS
 from physics.result import Rating, ShotResult
 from physics.schema import Checked
 from physics.shot import Fidelity
+from worker.bench import BenchUsed
 from worker.budget import Budget, ClockTime
 from worker.records import (
     Candidate,
     Confirmation,
     Design,
-    DesignState,
     EndedBecause,
     GivenUp,
+    JobState,
     Miss,
     Progress,
     Reason,
@@ -43,7 +46,7 @@ class DesignAccepted(Checked):
     """The answer to a posted design."""
 
     id: str
-    status: DesignState
+    status: JobState
     links: DesignLinks
 
 
@@ -55,16 +58,10 @@ class Expiry(Checked):
     )
 
 
-class DesignEntry(Checked):
+class DesignEntry(JobStatus):
     """A design in the list."""
 
-    id: str
-    name: str = Field(description="The requester's label.")
-    status: DesignState
     progress: Progress
-    created_at: datetime
-    finished_at: datetime | None
-    expires_at: datetime | None
     links: DesignLinks
 
 
@@ -148,28 +145,25 @@ class LimitingFactors(Checked):
     advice: str
 
 
-class DesignDetail(Checked):
+class DesignProvenance(Checked):
+    """What the request was made whole with."""
+
+    bench: BenchUsed | None = Field(description="The bench that it named; its revision stays with the design.")
+
+
+class DesignDetail(JobStatus):
     """A design as it stands."""
 
-    id: str
-    name: str
-    status: DesignState
     progress: Progress
     best: CandidateRow | None = Field(description="Feasible candidate of least stored energy so far.")
     front_count: int = Field(description="Candidates on the trade-off front.")
     recommended: RecommendedCandidate | None = Field(description="Null while running, or when nothing is feasible.")
     limiting: LimitingFactors | None = Field(description="Filled when the design ended with nothing feasible.")
-    failure: str | None = Field(description="Why the design failed or trials were lost, in plain words.")
     given_up: list[GivenUp] = Field(description="The first islands that were given up, with the shot they died of.")
     ended_because: EndedBecause | None = Field(description="Null while it is active.")
     ending: str | None = Field(description="The same in words.")
-    created_at: datetime
-    started_at: datetime | None
-    finished_at: datetime | None
-    expires_at: datetime | None = Field(
-        description="Until when the results are kept; null while it is active, or when it is kept for good."
-    )
     request: DesignRequest = Field(description="The request with every default filled in.")
+    provenance: DesignProvenance
     continuations: list[Budget] = Field(description="Budgets that it was continued with since.")
     cautions: list[str]
     links: DesignLinks
@@ -195,7 +189,9 @@ def entry_of(design: Design) -> DesignEntry:
         name=design.request.name,
         status=design.state,
         progress=design.progress,
+        failure=design.failure,
         created_at=design.created_at,
+        started_at=design.started_at,
         finished_at=design.finished_at,
         expires_at=design.expires_at,
         links=links_of(design.id),
@@ -241,6 +237,12 @@ def row_of(design: Design, candidate: Candidate) -> CandidateRow:
     )
 
 
+def csv_of(rows: Iterable[CandidateRow], *, header: bool = True) -> str:
+    """The rows as CSV."""
+    columns = tuple(CandidateRow.model_fields)
+    return csv_text(columns, ({name: getattr(row, name) for name in columns} for row in rows), header=header)
+
+
 def detail_of(design: Design) -> DesignDetail:
     """A design with everything but its candidates."""
     return DesignDetail(
@@ -261,6 +263,7 @@ def detail_of(design: Design) -> DesignDetail:
         finished_at=design.finished_at,
         expires_at=design.expires_at,
         request=design.request,
+        provenance=DesignProvenance(bench=design.bench),
         continuations=design.continuations,
         cautions=list(CAUTIONS),
         links=links_of(design.id),

@@ -1,4 +1,4 @@
-"""POST /v1/shots."""
+"""POST /v1/shots and /v1/shots/check."""
 
 from __future__ import annotations
 
@@ -9,28 +9,55 @@ from fastapi import APIRouter, Body, Depends, Request
 
 import physics
 from api import examples
+from api.benches.endpoints import Benches
 from api.problem_handlers import RETRY_AFTER_S
 from api.problems import ProblemError, stated
 from api.request_body import require_json
 from physics.result import ShotResult
 from physics.shot import Shot
+from physics.shot_check import ShotCheck, inspect_shot
+from worker.bench import AskedShot, ShotOnBench
+from worker.bench_store import BenchStore
 
 router = APIRouter(prefix="/v1/shots", tags=["shots"])
+
+PostedShot = Annotated[AskedShot, Body(examples=[examples.SHOT])]
+
+_REFUSALS = ("malformed-json", "too-large", "unsupported-media-type", "invalid-input", "store-unavailable")
 
 
 @router.post(
     "",
     summary="What will this shot do?",
     dependencies=[Depends(require_json)],
-    responses=stated("malformed-json", "too-large", "unsupported-media-type", "invalid-input", "no-free-core"),
+    responses=stated(*_REFUSALS, "no-free-core"),
 )
-async def run_shot(request: Request, shot: Annotated[Shot, Body(examples=[examples.SHOT])]) -> ShotResult:
+async def run_shot(request: Request, shot: PostedShot, benches: Benches) -> ShotResult:
     """Simulates one discharge and answers with its figures, energy balance, ratings, hazards and series.
 
     A run that over-crushes the part, leaves the range of the material data or does not converge is
-    answered with 200 and a `status` that says so, with advice.
+    answered with 200 and a `status` that says so, with advice. A shot may name a bench instead of describing it.
     """
-    return await simulate(request, shot)
+    return await simulate(request, await _resolved(shot, benches))
+
+
+@router.post(
+    "/check",
+    summary="What can be said about this shot without running it?",
+    dependencies=[Depends(require_json)],
+    responses=stated(*_REFUSALS),
+)
+async def check_shot(shot: PostedShot, benches: Benches) -> ShotCheck:
+    """Fills in every default, works out what needs no run, and warns of what is better looked at before it is run.
+
+    It refuses what `POST /v1/shots` refuses, in the same words.
+    """
+    return inspect_shot(await _resolved(shot, benches))
+
+
+async def _resolved(shot: Shot | ShotOnBench, benches: BenchStore) -> Shot:
+    """The whole shot; the store is asked only when a bench is named."""
+    return shot if isinstance(shot, Shot) else shot.resolved(await to_thread.run_sync(benches.named, shot))
 
 
 async def simulate(request: Request, shot: Shot) -> ShotResult:

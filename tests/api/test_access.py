@@ -20,6 +20,7 @@ import pytest
 
 from api.access.command import run
 from api.access.headers import SECURITY_HEADERS
+from api.examples import BENCH, SWEEP
 from api.launch import SERVER_WORDS, free_port
 from api.processes import started
 from worker.access import SCOPES, Keyring
@@ -69,7 +70,7 @@ def keys(store_url: str) -> Json:
 @pytest.fixture(scope="module")
 def guarded(store_url: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
     """A service that asks for keys, lets a key have two open designs, and allows one other origin."""
-    settings = {"access": "keys", "open_designs_limit": "2", "cors_origins": "https://lab.example, https://b.example/"}
+    settings = {"access": "keys", "open_jobs_limit": "2", "cors_origins": "https://lab.example, https://b.example/"}
     with http_service(store_url, tmp_path_factory.mktemp("guarded"), **settings) as client:
         yield client
 
@@ -141,19 +142,48 @@ def test_each_scope_may_do_what_it_says(guarded: httpx.Client, keys: Json, desig
     assert [asked(scope, "DELETE", address) for scope in SCOPES] == [403, 403, 204]
 
 
-def test_key_has_only_so_many_open_designs(guarded: httpx.Client, keys: Json, design: Json) -> None:
+def test_key_has_only_so_many_open_jobs(guarded: httpx.Client, keys: Json, design: Json) -> None:
     """A third open design of a key is 409; another key still may, and a cancelled one makes room."""
     mine, other = bearer(keys["submit"]), bearer(keys["admin"])
     made = [guarded.post("/v1/designs", json=design, headers=mine) for _ in range(3)]
     assert [answer.status_code for answer in made] == [202, 202, 409]
-    assert made[2].json()["type"] == "/problems/too-many-open-designs"
+    assert made[2].json()["type"] == "/problems/too-many-open-jobs"
     made.append(guarded.post("/v1/designs", json=design, headers=other))
     assert made[3].status_code == 202
     guarded.post(f"{made[0].headers['Location']}/cancel", headers=mine)
     made.append(guarded.post("/v1/designs", json=design, headers=mine))
     assert made[4].status_code == 202
+    assert guarded.post("/v1/shot-lists", json=SWEEP, headers=mine).status_code == 409
     for answer in (made[1], made[3], made[4]):
         guarded.post(f"{answer.headers['Location']}/cancel", headers=other)
+
+
+def test_idempotency_keys_of_two_owners_are_two(guarded: httpx.Client, keys: Json) -> None:
+    """The same word of another owner's makes another thing; of the same owner's the same thing."""
+
+    def made(scope: str) -> str:
+        headers = bearer(keys[scope]) | {"Idempotency-Key": "bench 1"}
+        return str(guarded.post("/v1/benches", json=BENCH, headers=headers).headers["Location"])
+
+    assert made("submit") == made("submit") != made("admin")
+
+
+def test_benches_and_lists_need_the_scope_of_their_method(guarded: httpx.Client, keys: Json) -> None:
+    """Submit describes and revises a bench and asks for shots; only admin deletes."""
+
+    def asked(scope: str, method: str, path: str, **more: Any) -> httpx.Response:
+        headers = bearer(keys[scope]) | more.pop("headers", {})
+        return guarded.request(method, path, headers=headers, **more)
+
+    assert asked("read", "POST", "/v1/benches", json=BENCH).status_code == 403
+    made = asked("submit", "POST", "/v1/benches", json=BENCH)
+    bench, change = made.headers["Location"], {"json": BENCH, "headers": {"If-Match": made.headers["ETag"]}}
+    assert [asked(scope, "PUT", bench, **change).status_code for scope in ("read", "submit")] == [403, 200]
+    sweep = asked("submit", "POST", "/v1/shot-lists", json=SWEEP).headers["Location"]
+    assert asked("read", "POST", f"{sweep}/cancel").status_code == 403
+    assert asked("submit", "POST", f"{sweep}/cancel").status_code == 202
+    for address in (bench, sweep):
+        assert [asked(scope, "DELETE", address).status_code for scope in SCOPES] == [403, 403, 204]
 
 
 def test_revoked_key_is_void_at_once(guarded: httpx.Client, store_url: str) -> None:

@@ -38,6 +38,8 @@ def _problem(answer: httpx.Response, status: int, slug: str) -> Json:
         "/v1/designs/unknown/candidates",
         "/v1/designs/unknown/candidates/1",
         "/v1/materials/unobtainium",
+        "/v1/benches/unknown/revisions",
+        "/v1/shot-lists/unknown/shots",
         "/problems/unknown",
         "/docs-assets/nothing.js",
         "/redoc",
@@ -57,6 +59,9 @@ def test_unknown_address_is_404(client: httpx.Client, path: str) -> None:
         ("GET", "/v1/designs/1/cancel", {"POST"}),
         ("DELETE", "/v1/materials", {"GET"}),
         ("POST", "/livez", {"GET"}),
+        ("GET", "/v1/shots/check", {"POST"}),
+        ("POST", "/v1/benches/1", {"GET", "PUT", "DELETE"}),
+        ("PUT", "/v1/shot-lists/1", {"GET", "DELETE"}),
     ],
 )
 def test_wrong_method_is_405(client: httpx.Client, method: str, path: str, allowed: set[str]) -> None:
@@ -67,7 +72,7 @@ def test_wrong_method_is_405(client: httpx.Client, method: str, path: str, allow
 
 
 @pytest.mark.parametrize("content_type", ["text/plain", "application/xml", "application/x-www-form-urlencoded", ""])
-@pytest.mark.parametrize("path", ["/v1/shots", "/v1/designs"])
+@pytest.mark.parametrize("path", ["/v1/shots", "/v1/shots/check", "/v1/shot-lists", "/v1/benches", "/v1/designs"])
 def test_other_media_type_is_415(client: httpx.Client, path: str, content_type: str) -> None:
     """A body that does not say it is JSON is refused."""
     headers = {"Content-Type": content_type} if content_type else {}
@@ -83,7 +88,7 @@ def test_json_by_any_name_is_taken(client: httpx.Client, shot: Json, content_typ
 
 def test_large_body_is_413(client: httpx.Client) -> None:
     """A body that says it is too long is refused before it is read."""
-    answer = client.post("/v1/shots", content=b" " * 1_000_001, headers={"Content-Type": "application/json"})
+    answer = client.post("/v1/shots", content=b" " * 4_000_001, headers={"Content-Type": "application/json"})
     _problem(answer, 413, "too-large")
 
 
@@ -92,7 +97,7 @@ def test_large_chunked_body_is_413(client: httpx.Client, path: str) -> None:
     """A body of unstated length is refused as soon as it has grown too long."""
 
     def chunks() -> Iterator[bytes]:
-        for _ in range(40):
+        for _ in range(100):
             yield b" " * 50_000
 
     answer = client.post(path, content=chunks(), headers={"Content-Type": "application/json"})
@@ -101,7 +106,7 @@ def test_large_chunked_body_is_413(client: httpx.Client, path: str) -> None:
 
 def test_connection_survives_a_refusal(client: httpx.Client, shot: Json) -> None:
     """After a refused body the next request is answered as if nothing had been."""
-    client.post("/v1/shots", content=b" " * 2_000_000, headers={"Content-Type": "application/json"})
+    client.post("/v1/shots", content=b" " * 5_000_000, headers={"Content-Type": "application/json"})
     assert client.post("/v1/shots", json=shot).status_code == 200
 
 

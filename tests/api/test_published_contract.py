@@ -12,6 +12,7 @@ import httpx
 import pytest
 
 from api import openapi
+from api.examples import BENCH
 from tests.api.fuzz import fuzz
 
 Json = dict[str, Any]
@@ -21,11 +22,12 @@ FUZZING_S = 30
 
 @pytest.fixture
 def cleared(client: httpx.Client) -> Iterator[None]:
-    """Designs that were accepted by the way are cancelled afterwards."""
+    """Jobs that were accepted by the way are cancelled afterwards."""
     yield
-    for design in client.get("/v1/designs?limit=200").json()["items"]:
-        if design["status"] in ("queued", "running"):
-            client.post(design["links"]["cancel"])
+    for path in ("/v1/designs", "/v1/shot-lists"):
+        for status in ("queued", "running"):
+            for job in client.get(path, params={"limit": 200, "status": status}).json()["items"]:
+                client.post(job["links"]["cancel"])
 
 
 def test_kept_document_is_the_published_one(client: httpx.Client) -> None:
@@ -58,14 +60,16 @@ def test_every_example_is_taken(client: httpx.Client, design: Json, wait_for_end
     """Each example of the document, posted as it is, is answered with success."""
     made = client.post("/v1/designs", json=design | {"budget_trials_count": 2})
     assert wait_for_end(made.headers["Location"])["status"] == "succeeded"
-    places = {"design_id": made.json()["id"]}
+    bench = client.post("/v1/benches", json=BENCH)
+    places = {"design_id": made.json()["id"], "bench_id": bench.json()["id"]}
+    headers = {"If-Match": bench.headers["ETag"]}
     found = list(_examples(client.get("/openapi.json").json()))
-    assert len(found) >= 4
+    assert len(found) >= 9
     for method, path, example in sorted(
         found, key=lambda entry: entry[1].endswith("/continue")
     ):  # a design at work last
         address = re.sub(r"\{(\w+)\}", lambda name: places[name[1]], path)
-        answer = client.request(method, address, json=example)
+        answer = client.request(method, address, json=example, headers=headers)
         assert answer.is_success, f"{method} {path}: {answer.text}"
 
 

@@ -32,6 +32,21 @@ def test_search_over_stock_is_taken(client: httpx.Client, design: Json) -> None:
     assert answer.status_code == 202, answer.text
 
 
+def test_sweep_in_python_runs(service: str, tmp_path: Path) -> None:
+    """The program for a sweep runs as it stands, beside the shot of the first example, and gets its table."""
+    (body,) = re.findall(r"/v1/shots -H [^\n]*-d '(\{.*?\})'", README, re.DOTALL)
+    (program,) = [found for found in re.findall(r"```python\n(.*?)```", README, re.DOTALL) if "/v1/shot-lists" in found]
+    (tmp_path / "shot.json").write_text(body, encoding="utf-8")
+    program = program.replace("http://127.0.0.1:8460", service) + "\nprint(table)"
+    ran = subprocess.run(
+        [sys.executable, "-c", program], check=False, cwd=tmp_path, capture_output=True, text=True, timeout=120
+    )
+    assert ran.returncode == 0, ran.stderr
+    header, *rows = filter(None, ran.stdout.splitlines())
+    assert header.startswith("number,state,/gap_m,/bank/charge_voltage_v,status,")
+    assert [row.split(",")[1] for row in rows] == ["finished"] * 6
+
+
 def test_every_address_of_the_table_is_served(client: httpx.Client) -> None:
     """Each method and path of the README's table is in the published description of the service."""
     paths = client.get("/openapi.json").json()["paths"]

@@ -1,4 +1,4 @@
-"""POST /v1/shots."""
+"""POST /v1/shots and /v1/shots/check."""
 
 from __future__ import annotations
 
@@ -79,6 +79,23 @@ def test_inline_material_is_taken(client: httpx.Client, shot: Json) -> None:
     answer = client.post("/v1/shots", json=shot)
     assert answer.status_code == 200
     assert answer.json()["summary"]["final_outer_diameter_m"] == pytest.approx(0.03)
+
+
+def test_check_answers_with_the_resolved_shot(client: httpx.Client, shot: Json) -> None:
+    """A check gives the input as a run would echo it, and the figures that a run would start from."""
+    checked, run = (client.post(path, json=shot).json() for path in ("/v1/shots/check", "/v1/shots"))
+    assert checked["shot"] == run["shot"]
+    assert checked["figures"]["stored_energy_j"] == run["energy"]["bank_j"]
+    assert checked["hazards"]["cautions"] == run["hazards"]["cautions"]
+    assert "summary" not in checked
+
+
+def test_check_refuses_what_a_run_refuses(client: httpx.Client, shot: Json) -> None:
+    """A wrong field is told by the check in the same words as by the run."""
+    shot["bank"]["capacitance_farad"] = 140
+    checked, run = (client.post(path, json=shot) for path in ("/v1/shots/check", "/v1/shots"))
+    assert checked.status_code == run.status_code == 422
+    assert checked.json()["errors"] == run.json()["errors"]
 
 
 def test_service_answers_while_shots_run(client: httpx.Client, service: str, shot: Json) -> None:

@@ -124,7 +124,7 @@ def message_ms(url: str) -> float:
     with running(["-m", "worker", "--concurrency", "1"], url):
         while not store.live_workers():
             time.sleep(0.1)
-        over = SlotName(design_id="none", round=0, island=0)  # of no design: leased in vain, and acknowledged
+        over = SlotName(job_id="none", round=0, island=0)  # of no design: leased in vain, and acknowledged
         begun = time.perf_counter()
         for _ in range(MESSAGES):
             send(over)

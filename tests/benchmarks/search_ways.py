@@ -35,7 +35,7 @@ def ours(request: DesignRequest, count: int) -> Iterator[Candidate]:
         if island == 0:
             archive = pareto_front(found)
         numbers = range(number * ISLAND_TRIALS, min((number + 1) * ISLAND_TRIALS, count))
-        slot = SlotName(design_id="benchmark", round=place, island=island)
+        slot = SlotName(job_id="benchmark", round=place, island=island)
         for candidate in search(request, slot, numbers, archive, {}, simulate_shot):
             found.append(candidate)
             yield candidate

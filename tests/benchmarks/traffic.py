@@ -82,7 +82,7 @@ class _PlayedStore(Store):
     def _revised_words(self, lease: Lease, revised: Any, fresh: Any = ()) -> list[str | bytes]:
         """Settled rows were feasible before; their old rows are fetched all the same."""
         del fresh
-        self._packed(lease.slot.design_id, [row.number for row in revised])
+        self._packed(lease.slot.job_id, [row.number for row in revised])
         return [word for row in revised for word in (*self._row_words(lease, [row]), "")]
 
 
@@ -109,7 +109,7 @@ class _PlayedWorker:
             for following in self._do(slot):
                 self._timed("send", send, self._client, following)
                 self._timed("sent", self._store.sent, following)
-            self._timed("ack", acknowledge, self._client, slot.key + slot.design_id)
+            self._timed("ack", acknowledge, self._client, slot.key + slot.job_id)
 
     def _timed(self, what: str, call: Callable[..., Any], *words: Any) -> Any:
         begun = time.perf_counter()
@@ -136,17 +136,17 @@ class _PlayedWorker:
         design_id, key, _ = message.split(" ", 2)
         number, island = key.split("/")
         self._timed("unacked", note_unacked, self._client, key + design_id, message)
-        return SlotName(design_id=design_id, round=int(number), island=int(island))
+        return SlotName(job_id=design_id, round=int(number), island=int(island))
 
     def _do(self, slot: SlotName) -> list[SlotName]:
         """An island, and the closing when it was the last one."""
         lease = self._timed("lease", self._store.lease, slot)
         if lease is None:
             return []
-        plan = self._timed("get", self._store.get, slot.design_id).plan
+        plan = self._timed("get", self._store.get, slot.job_id).plan
         numbers = numbers_of(plan, slot)
-        self._timed("rows", self._store.read_rows, slot.design_id, numbers)
-        self._timed("rows", self._store.read_rows, slot.design_id, range(FRONT))
+        self._timed("rows", self._store.read_rows, slot.job_id, numbers)
+        self._timed("rows", self._store.read_rows, slot.job_id, range(FRONT))
         rows = [self._rows[n % len(self._rows)].model_copy(update={"number": n}) for n in numbers]
         batch = len(rows) if self._trial_s == 0 else max(1, min(len(rows), round(BEAT_SECONDS / self._trial_s)))
         while len(rows) > batch:
@@ -164,8 +164,8 @@ class _PlayedWorker:
         lease = self._timed("lease", self._store.lease, closing)
         if lease is None:
             return []
-        plan = self._timed("get", self._store.get, slot.design_id).plan
-        self._timed("rows", self._store.read_rows, slot.design_id, numbers_of(plan, closing))
+        plan = self._timed("get", self._store.get, slot.job_id).plan
+        self._timed("rows", self._store.read_rows, slot.job_id, numbers_of(plan, closing))
         ending = Ending(
             front_numbers=list(range(FRONT)),
             recommended=None,
@@ -176,7 +176,7 @@ class _PlayedWorker:
         )
         islands = islands_of(plan, slot.round + 1)
         self._timed("close", self._store.close, lease, ending, islands)
-        return self._store.first_slots(slot.design_id)
+        return self._store.first_slots(slot.job_id)
 
     def _wait(self, seconds: float) -> None:
         """As long as the trials take; the watchdog goes on meanwhile."""
@@ -188,7 +188,7 @@ class _PlayedWorker:
 
 def send(client: Redis, slot: SlotName) -> None:
     """Put a message on the queue."""
-    client.lpush(QUEUE, f"{slot.design_id} {slot.key} ".ljust(MESSAGE_BYTES, "x"))
+    client.lpush(QUEUE, f"{slot.job_id} {slot.key} ".ljust(MESSAGE_BYTES, "x"))
 
 
 def note_unacked(client: Redis, tag: str, message: str) -> None:

@@ -200,7 +200,7 @@ def test_island_that_kills_its_worker_three_times_is_given_up(
     service: DesignService, start_worker: StartWorker, undisturbed: Undisturbed
 ) -> None:
     """The trial that ends the process each time is named with its shot; the rest of the design is finished."""
-    numbers = numbers_of(first_plan(TRIALS), SlotName(design_id="any", round=0, island=1))
+    numbers = numbers_of(first_plan(TRIALS), SlotName(job_id="any", round=0, island=1))
     gaps = Counter(row.parameters.gap_m for row in undisturbed.first.candidates)
     deadly = next(
         row for row in undisturbed.first.candidates if row.number in numbers[15:] and gaps[row.parameters.gap_m] == 1

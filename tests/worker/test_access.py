@@ -9,10 +9,13 @@ from typing import Any
 import pytest
 from redis import Redis
 
+from api.examples import SWEEP
 from tests.worker.samples import request
 from worker.access import Admission, Gate, Keyring, includes
-from worker.errors import TooManyOpenDesigns
+from worker.bench_store import BenchStore
+from worker.errors import TooManyOpenJobs
 from worker.records import Ending
+from worker.shot_list import BenchesOnce, ShotListRequest, shots_of
 from worker.store import Store
 
 
@@ -152,11 +155,11 @@ def test_no_limit_writes_nothing(client: Redis, redis_url: str) -> None:
     assert client.dbsize() == 0
 
 
-def test_owner_has_only_so_many_open_designs(client: Redis) -> None:
+def test_owner_has_only_so_many_open_jobs(client: Redis) -> None:
     """An owner's further design is refused until one has ended; others, and designs without owner, are not affected."""
-    store = Store(client, open_designs_limit=2)
+    store = Store(client, open_jobs_limit=2)
     first, _ = (store.create(request(), owner="a").design_id for _ in range(2))
-    with pytest.raises(TooManyOpenDesigns):
+    with pytest.raises(TooManyOpenJobs):
         store.create(request(), owner="a")
     assert len(store.designs().items) == 2
     store.create(request(), owner="b")
@@ -168,13 +171,31 @@ def test_owner_has_only_so_many_open_designs(client: Redis) -> None:
     end = Ending(front_numbers=[], recommended=None, limiting=None, ended_because="cancelled", state="cancelled")
     store.close(lease, end, [])
     store.create(request(), owner="a")
-    with pytest.raises(TooManyOpenDesigns):
+    with pytest.raises(TooManyOpenJobs):
         store.create(request(), owner="a")
 
 
 def test_repeated_post_is_not_counted_twice(client: Redis) -> None:
-    """The same idempotency key of one owner gives the same design, also at the limit; another owner's does not."""
-    store = Store(client, open_designs_limit=1)
+    """The same idempotency key gives the same design, also when its owner may open no more."""
+    store = Store(client, open_jobs_limit=1)
     first = store.create(request(), "k", "a")
     assert store.create(request(), "k", "a").design_id == first.design_id
-    assert store.create(request(), "k", "b").design_id != first.design_id
+
+
+def test_lists_of_shots_count_among_open_jobs(client: Redis) -> None:
+    """A list takes the place of a design until it has ended, and the other way round."""
+    store = Store(client, open_jobs_limit=1)
+    asked = ShotListRequest.model_validate(SWEEP)
+    shots = shots_of(asked, BenchesOnce(BenchStore(client).named))
+    first, _ = store.shot_lists.create(asked, shots, "k", owner="a")
+    assert store.shot_lists.create(asked, shots, "k", owner="a") == (first, False)
+    with pytest.raises(TooManyOpenJobs):
+        store.shot_lists.create(asked, shots, owner="a")
+    with pytest.raises(TooManyOpenJobs):
+        store.create(request(), owner="a")
+    assert store.shot_lists.cancel(first).ended
+    design = store.create(request(), owner="a").design_id
+    with pytest.raises(TooManyOpenJobs):
+        store.shot_lists.create(asked, shots, owner="a")
+    assert [found.id for found in store.shot_lists.page().items] == [first]
+    assert store.get(design).state == "queued"

@@ -81,5 +81,5 @@ def test_server_ends_when_its_program_is_killed(tmp_path: Path) -> None:
 
 def test_celery_puts_messages_on_its_socket(redis_url: str, client: Redis) -> None:
     """The same URL serves Celery, whose spelling of unix sockets differs."""
-    app_sender(make_app(redis_url))(SlotName(design_id="any", round=0, island=0))
+    app_sender(make_app(redis_url))(SlotName(job_id="any", round=0, island=0))
     assert client.llen(QUEUE) == 1

@@ -13,7 +13,7 @@ from tests.worker.samples import request
 from worker.island import island_seed, search, settle, starts_afresh, worth_settling
 from worker.records import Candidate, SlotName
 
-SLOT = SlotName(design_id="any", round=0, island=0)
+SLOT = SlotName(job_id="any", round=0, island=0)
 ASKED = request(budget_trials_count=14)
 
 
@@ -51,10 +51,7 @@ def test_seed_and_place_decide(island: list[Candidate]) -> None:
     other = next(search(request(budget_trials_count=14, seed=8), SLOT, range(14), [], {}, simulate_shot))
     assert other.parameters != island[0].parameters
     seeds = {
-        island_seed(seed, SlotName(design_id="d", round=r, island=i))
-        for seed in (0, 1)
-        for r in (0, 1)
-        for i in range(4)
+        island_seed(seed, SlotName(job_id="d", round=r, island=i)) for seed in (0, 1) for r in (0, 1) for i in range(4)
     }
     assert len(seeds) == 16
     # a change would change every stored design; first four bytes of what `printf 7/0/0 | sha256sum` prints
@@ -66,7 +63,7 @@ def test_later_round_goes_on_from_the_archive(island: list[Candidate]) -> None:
 
     A tenth of its proposals may explore; the rest lie within the archive's reach of voltage, and are hit at once.
     """
-    slot = SlotName(design_id="any", round=1, island=0)
+    slot = SlotName(job_id="any", round=1, island=0)
     found = list(search(ASKED, slot, range(480, 492), island, {}, simulate_shot))
     fresh = list(search(ASKED, slot, range(480, 492), [], {}, simulate_shot))
     assert sum(one.shots_count for one in found) < sum(one.shots_count for one in fresh)
@@ -76,7 +73,7 @@ def test_later_round_goes_on_from_the_archive(island: list[Candidate]) -> None:
 
 def test_every_fourth_island_of_a_later_round_starts_afresh(island: list[Candidate]) -> None:
     """A fresh island takes no notice of the archive, so that a front in the wrong corner is found out."""
-    slot = SlotName(design_id="any", round=1, island=3)
+    slot = SlotName(job_id="any", round=1, island=3)
     assert starts_afresh(slot)
     assert starts_afresh(SLOT)
     found = [c.parameters for c in search(ASKED, slot, range(480, 488), island, {}, simulate_shot)]
@@ -85,7 +82,7 @@ def test_every_fourth_island_of_a_later_round_starts_afresh(island: list[Candida
 
 def test_first_guess_is_near_after_the_spread_trials() -> None:
     """From the first dozen trials on the landscape knows the voltage of most new coils: few need a third shot."""
-    slot = SlotName(design_id="any", round=0, island=1)
+    slot = SlotName(job_id="any", round=0, island=1)
     found = list(search(ASKED, slot, range(40), [], {}, simulate_shot))[12:]
     assert statistics.median(one.shots_count for one in found) <= 2
     assert statistics.mean(one.shots_count for one in found) <= 2.5

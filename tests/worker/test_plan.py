@@ -32,11 +32,11 @@ def rounds(plan: Plan) -> range:
 
 
 def closing(number: int) -> SlotName:
-    return SlotName(design_id="d", round=number, island=None)
+    return SlotName(job_id="d", round=number, island=None)
 
 
 def numbers_island_by_island(plan: Plan, number: int) -> list[int]:
-    islands = [SlotName(design_id="d", round=number, island=island) for island in range(len(islands_of(plan, number)))]
+    islands = [SlotName(job_id="d", round=number, island=island) for island in range(len(islands_of(plan, number)))]
     return [trial for slot in islands for trial in numbers_of(plan, slot)]
 
 

@@ -22,7 +22,7 @@ from worker.request import DesignRequest
 from worker.sampler import IslandSampler
 from worker.space import Space
 
-SLOT = SlotName(design_id="any", round=0, island=0)
+SLOT = SlotName(job_id="any", round=0, island=0)
 #: A bank that only some coils suffice for.
 TIGHT = request(limits={"charge_voltage_v": 5_200.0, "stored_energy_j": 3_500.0})
 
@@ -171,7 +171,7 @@ def test_limits_that_nothing_reaches_do_not_stop_the_sampler() -> None:
 def test_archive_of_another_mesh_is_taken(tight_island: list[Candidate]) -> None:
     """The archive's settled candidates serve as known points although they come from the finer mesh."""
     archive = [c.model_copy(update={"fidelity": "design"}) for c in pareto_front(tight_island)]
-    slot = SlotName(design_id="any", round=1, island=0)
+    slot = SlotName(job_id="any", round=1, island=0)
     found = list(search(TIGHT, slot, range(480, 500), archive, {}, simulate_shot))
     assert sum(c.feasible for c in found) >= 10
 

@@ -48,18 +48,18 @@ def test_trial_takes_few_bytes_and_keeps_every_number(
     record(store, lease, rows[:5000])
     taken = client.info("memory")["used_memory"] - before
     assert 0 < taken / 5000 < MOST_BYTES
-    assert store.rows(lease.slot.design_id, range(5000)) == rows[:5000]
+    assert store.rows(lease.slot.job_id, range(5000)) == rows[:5000]
 
 
 def test_settling_leaves_nothing_behind(client: Redis, store: Store, lease: Lease, rows: list[Candidate]) -> None:
     """Rows that are replaced again and again do not add up."""
     record(store, lease, rows[:2000])
-    key = f"shotwright:design:{lease.slot.design_id}:rows"
+    key = f"shotwright:design:{lease.slot.job_id}:rows"
     before = client.memory_usage(key, samples=0) or 0
     settled = [row.model_copy(update={"fidelity": "design"}) for row in rows[:2000]]
     store.fill(lease, [], settled)
     assert 0 < (client.memory_usage(key, samples=0) or 0) < 1.05 * before
-    assert store.rows(lease.slot.design_id, range(2000)) == settled
+    assert store.rows(lease.slot.job_id, range(2000)) == settled
 
 
 def test_export_takes_the_same_memory_at_any_length(store: Store, lease: Lease, rows: list[Candidate]) -> None:
@@ -67,7 +67,7 @@ def test_export_takes_the_same_memory_at_any_length(store: Store, lease: Lease, 
     peaks = []
     for count in (2000, 10_000):
         record(store, lease, rows[:count])
-        design = store.get(lease.slot.design_id)
+        design = store.get(lease.slot.job_id)
         tracemalloc.start()
         lines = sum(text.count("\n") for text in ndjson_of(design, store.all_candidates(design.id)))
         peaks.append(tracemalloc.get_traced_memory()[1])
@@ -81,7 +81,7 @@ def test_export_while_trials_arrive_has_each_once(store: Store, lease: Lease, ro
     """Trials that arrive during an export come at its end; none is left out or sent twice."""
     record(store, lease, rows[:1500])
     numbers: list[int] = []
-    for place, chunk in enumerate(store.all_candidates(lease.slot.design_id)):
+    for place, chunk in enumerate(store.all_candidates(lease.slot.job_id)):
         numbers += [row.number for row in chunk]
         if place == 0:
             record(store, lease, rows[1500:1700])
@@ -91,7 +91,7 @@ def test_export_while_trials_arrive_has_each_once(store: Store, lease: Lease, ro
 def test_csv_of_many_trials_has_one_header(store: Store, lease: Lease, rows: list[Candidate]) -> None:
     """A table that is read in several pieces begins with the names of its columns, and has them once."""
     record(store, lease, rows[:1200])
-    design = store.get(lease.slot.design_id)
+    design = store.get(lease.slot.job_id)
     lines = "".join(csv_of(design, store.all_candidates(design.id))).splitlines()
     assert lines[0].startswith("number,")
     assert [int(line.split(",")[0]) for line in lines[1:]] == list(range(1200))
@@ -104,10 +104,10 @@ def test_feasible_pages_of_a_long_design(store: Store, lease: Lease, rows: list[
     expected = [row.number for row in (*rows[5000:], *rows[:5000]) if row.feasible]
     found, cursor = [], None
     while True:
-        page = store.candidates(lease.slot.design_id, 777, cursor, "feasible")
+        page = store.candidates(lease.slot.job_id, 777, cursor, "feasible")
         found += [row.number for row in page.items]
         cursor = page.next_cursor
         if cursor is None:
             break
     assert found == expected
-    assert store.get(lease.slot.design_id).progress.feasible_trials_count == len(expected)
+    assert store.get(lease.slot.job_id).progress.feasible_trials_count == len(expected)

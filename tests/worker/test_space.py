@@ -111,7 +111,7 @@ def test_space_without_any_freedom_has_one_coil() -> None:
         "wires": ["awg_12"],
     }
     asked = DesignRequest.model_validate({**BODY, "search": one})
-    slot = SlotName(design_id="d", round=0, island=0)
+    slot = SlotName(job_id="d", round=0, island=0)
     found = list(search(asked, slot, range(3), [], {}, simulate_shot))
     assert {c.parameters.turns_count for c in found} == {7}
     assert all(c.feasible for c in found)
@@ -119,7 +119,7 @@ def test_space_without_any_freedom_has_one_coil() -> None:
 
 @pytest.fixture(scope="module")
 def mixed_island() -> list[Candidate]:
-    slot = SlotName(design_id="d", round=0, island=0)
+    slot = SlotName(job_id="d", round=0, island=0)
     return list(search(ASKED, slot, range(24), [], {}, simulate_shot))
 
 

@@ -113,7 +113,7 @@ def test_slot_is_leased_to_one(store: Store) -> None:
     with ThreadPoolExecutor(8) as pool:
         found = list(pool.map(lambda _: store.lease(slot), range(8)))
     assert sum(lease is not None for lease in found) == 1
-    assert store.get(slot.design_id).state == "running"
+    assert store.get(slot.job_id).state == "running"
 
 
 def test_repeated_trials_are_counted_once(store: Store) -> None:

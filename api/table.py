@@ -1,27 +1,24 @@
-"""Candidates as CSV (RFC 4180): header names equal the JSON names, full precision, CRLF."""
+"""Tables as CSV (RFC 4180): header names equal the JSON names, full precision, CRLF."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable
-
-from api.designs.representations import CandidateRow
+from collections.abc import Iterable, Mapping, Sequence
 
 MEDIA_TYPE = "text/csv"
-_COLUMNS = tuple(CandidateRow.model_fields)
 #: A text that starts like this would be run as a formula by spreadsheets.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
-def csv_of(rows: Iterable[CandidateRow], *, header: bool = True) -> str:
+def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, object]], *, header: bool = True) -> str:
     """The rows below one header line; null is an empty cell, true and false are spelled as in JSON."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     if header:
-        writer.writerow(_COLUMNS)
+        writer.writerow(map(_cell, columns))
     for row in rows:
-        writer.writerow(_cell(getattr(row, column)) for column in _COLUMNS)
+        writer.writerow(_cell(row[column]) for column in columns)
     return text.getvalue()
 
 
@@ -35,8 +32,10 @@ def _cell(value: object) -> str:
     return repr(value)
 
 
-def wants_csv(accept: str) -> bool:
-    """True when the Accept header prefers text/csv to JSON."""
+def wants_csv(format_asked: str | None, accept: str) -> bool:
+    """True for format `csv`, or, where no format is asked for, when Accept prefers text/csv to JSON."""
+    if format_asked is not None:
+        return format_asked == "csv"
     weights = dict(_weighed(part) for part in accept.split(",") if part.strip())
     of_csv = weights.get("text/csv", weights.get("text/*", 0.0))
     return of_csv > weights.get("application/json", weights.get("*/*", 0.0))

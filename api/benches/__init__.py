@@ -1,0 +1,1 @@
+"""`/v1/benches`: benches by name, with every revision of their description."""
