@@ -13,7 +13,7 @@ UV_COMPILE := $(BIN)/uv pip compile --quiet --universal --python-version 3.11 \
 	--generate-hashes --no-emit-index-url --no-annotate
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo run test bench lint lock
+.PHONY: help setup demo run test fuzz openapi bench lint lock
 
 help: ## List these commands
 	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "  make %-7s %s\n", $$1, $$2 }' Makefile
@@ -30,6 +30,12 @@ test: lint ## Lint, types, import contract and all tests
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	$(BIN)/python -m pytest
+
+fuzz: $(DEVELOP) ## Ask a service of its own made-up requests for ten minutes
+	@$(BIN)/python -m tests.api.fuzz
+
+openapi: $(RUNTIME) ## Write the contract, api/openapi.json, anew
+	@$(BIN)/python -m api.openapi
 
 bench: $(RUNTIME) ## Time one shot at each fidelity
 	@$(BIN)/python -m tests.benchmarks.bench

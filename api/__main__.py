@@ -6,6 +6,7 @@ import argparse
 import sys
 import time
 
+from api.access.command import add_parser, run
 from api.launch import LaunchError, Stopped, running, stopping_on_signals
 from api.terminal import StartProgress
 from worker.embedded import ServerUnavailable
@@ -17,6 +18,8 @@ DEFAULT_PORT = 8460
 def main() -> int:
     """Run the service; the exit code is 0 when a signal ended it and 1 when something failed."""
     options = _parser().parse_args()
+    if options.command == "keys":
+        return run(options)
     try:
         with stopping_on_signals():
             return _serve(options.host, options.port)
@@ -34,6 +37,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
     parser.add_argument("--port", type=_port, default=DEFAULT_PORT, help="port to listen on (default: %(default)s)")
+    add_parser(parser.add_subparsers(dest="command", title="commands; without one it serves"))
     return parser
 
 

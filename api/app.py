@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -12,9 +13,15 @@ from anyio import CapacityLimiter, to_thread
 from fastapi import FastAPI
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
+from redis.exceptions import RedisError
+from starlette.middleware.cors import CORSMiddleware
 
 import physics
 from api import examples
+from api.access.deadlines import SendDeadline
+from api.access.guard import Guard
+from api.access.headers import SecurityHeaders
+from api.access.published import state_access
 from api.benches import endpoints as benches
 from api.designs import candidates, export
 from api.designs import endpoints as designs
@@ -38,6 +45,8 @@ from api.shot_lists.representations import ShotListStatus
 from api.shots import endpoints as shots
 from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
+from physics.schema import add_units
+from worker.access import Gate
 from worker.app import sender
 from worker.events import EventLog
 from worker.operation import read_operation
@@ -47,9 +56,15 @@ from worker.store import Store, connect
 from worker.telemetry import flush_spans
 from worker.watchdog import Watchdog
 
+log = logging.getLogger("shotwright.api")
+
 API_VERSION = "1.0.0"
 #: A design request is a few kilobytes; a thousand shots with every default filled in and metals of one's own are 3 MB.
 MAX_BODY_BYTES = 4_000_000
+
+#: What a page of another origin may send and read, once CORS is configured.
+_ASKED_HEADERS = ["Authorization", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match", "Last-Event-ID"]
+_TOLD_HEADERS = ["ETag", "Link", "Location", "RateLimit", "RateLimit-Policy", "Retry-After"]
 
 _DESCRIPTION = """
 Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of a single-use coil.
@@ -58,8 +73,14 @@ Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of
 * **Inverse**: which coil, gap, capacitance and voltage bring this part to that size inside these limits?
   `POST /v1/designs`, then watch `Location`.
 
-All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema. Times of the clock are RFC 3339, UTC.
-Errors are problem+json (RFC 9457). Each answer has an `X-Request-Id`, yours if it is well-formed, and a `traceparent`.
+All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema, where `@unit` stands for what the
+member `unit` beside the number says. Times of the clock are RFC 3339, UTC. Errors are problem+json (RFC 9457).
+Each answer has an `X-Request-Id`, yours if it is well-formed, and a `traceparent`.
+
+Where access keys are asked for, each request but those of `/livez`, `/readyz` and the documentation carries one:
+`Authorization: Bearer sw_...`. Scope `read` may GET, `submit` POST and PUT as well, `admin` DELETE and PATCH as well.
+`RateLimit` and `RateLimit-Policy` on each answer tell how many requests are left.
+
 It computes and records; it never charges or fires anything.
 
 **Cautions**
@@ -84,6 +105,11 @@ class _Application(FastAPI):
         document = super().openapi()
         _, schemas = models_json_schema(_ALSO_DOCUMENTED, ref_template="#/components/schemas/{model}")
         document["components"]["schemas"].update(schemas["$defs"])
+        state_access(document)
+        for operations in document["paths"].values():
+            for operation in operations.values():
+                for asked in operation.get("parameters", []):
+                    add_units({"properties": {asked["name"]: asked["schema"]}})
         return document
 
 
@@ -107,6 +133,7 @@ def create_app(settings: Settings) -> FastAPI:
         result_days=settings.result_days,
         lease_seconds=settings.lease_seconds,
         attempts_limit=settings.attempts_limit,
+        open_jobs_limit=settings.open_jobs_limit,
     )
     send = sender(settings.redis_url)
     app.state.designs = DesignService(store, send)
@@ -116,10 +143,10 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
     app.state.read_operation = partial(read_operation, client)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
+    app.state.shot_wait_s = settings.shot_wait_seconds
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
-    app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES)
-    app.add_middleware(HttpMetrics)
-    app.add_middleware(RequestTrace)
+    app.state.gate = Gate(settings.redis_url, settings.rate_per_minute)
+    _add_layers(app, settings)
     install(app)
     of_designs = (designs, design_events, candidates, export)
     for resource in (shots, shot_lists, list_events, benches, *of_designs, materials, wires, health, metrics):
@@ -128,12 +155,40 @@ def create_app(settings: Settings) -> FastAPI:
     return app
 
 
+def _add_layers(app: FastAPI, settings: Settings) -> None:
+    """What each request passes before it is routed; the last one added is the first one passed."""
+    app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES, body_seconds=settings.body_seconds)
+    app.add_middleware(Guard, gate=app.state.gate, access=settings.access)
+    if settings.cors_origins:
+        app.add_middleware(
+            CORSMiddleware,
+            allow_origins=settings.cors_origins,
+            allow_methods=["GET", "POST", "PUT", "PATCH", "DELETE"],
+            allow_headers=_ASKED_HEADERS,
+            expose_headers=_TOLD_HEADERS,
+        )
+    app.add_middleware(SecurityHeaders)
+    app.add_middleware(SendDeadline, send_seconds=settings.send_seconds)
+    app.add_middleware(HttpMetrics)
+    app.add_middleware(RequestTrace)
+
+
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     keep_counts_of_ended()
+    await to_thread.run_sync(_prepare, app.state.designs.store)
     app.state.warming.start()
     app.state.watchdog.start()
     yield
     await app.state.feeds.close()
     await to_thread.run_sync(app.state.watchdog.stop)
+    await app.state.gate.close()
     await to_thread.run_sync(flush_spans)
+
+
+def _prepare(store: Store) -> None:
+    """An unfit server stops the start; one that is away does not, since forward shots need none."""
+    try:
+        store.prepare()
+    except RedisError as problem:
+        log.warning("the store is away: %s", problem)

@@ -30,6 +30,9 @@ BENCH: Json = {
 #: What a design may be continued with.
 CONTINUATION: Json = {"budget_trials_count": 480}
 
+#: Until when a design may be kept.
+EXPIRY: Json = {"expires_at": "2100-01-31T06:00:00Z"}
+
 #: One shot on the same bench.
 SHOT: Json = {
     "bank": {**DESIGN["bench"]["bank"], "capacitance_farad": 1.2e-4, "charge_voltage_v": 6400.0},

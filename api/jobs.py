@@ -27,7 +27,9 @@ class JobStatus(Checked):
     created_at: datetime
     started_at: datetime | None
     finished_at: datetime | None
-    expires_at: datetime | None = Field(description="Until when the results are kept; null while active.")
+    expires_at: datetime | None = Field(
+        description="Until when the results are kept; null while it is active, or when it is kept for good."
+    )
 
 
 def status_block(job: Status | ShotList) -> dict[str, object]:

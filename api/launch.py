@@ -16,10 +16,14 @@ from typing import Any
 import httpx
 from redis.exceptions import RedisError
 
+from api.access.guard import is_loopback
 from api.processes import Part, started
+from worker.access import Keyring
 from worker.embedded import embedded_server
-from worker.settings import Settings
-from worker.store import Store, connect
+from worker.errors import StoreUnfit
+from worker.fitness import prepare
+from worker.settings import Access, Settings
+from worker.store import connect
 
 #: Compiling the kernels takes some tens of seconds on the first run.
 KERNELS_PATIENCE_S = 300.0
@@ -69,6 +73,7 @@ def running(settings: Settings, host: str, port: int, tell: Tell) -> Iterator[Se
     with ExitStack() as stack:
         url = settings.redis_url or stack.enter_context(embedded_server(settings.state_folder)).url
         _check_store(url)
+        _check_access(settings.access, host, url)
         folder = str(settings.state_folder.resolve())
         environment = {**os.environ, "REDIS_URL": url, "SHOTWRIGHT_STATE_FOLDER": folder}
         grace_s = settings.stop_grace_seconds + API_GRACE_S
@@ -102,9 +107,18 @@ def _check_port(host: str, port: int) -> None:
 
 def _check_store(url: str) -> None:
     try:
-        Store(connect(url)).ping()
-    except (RedisError, ValueError) as problem:
+        prepare(connect(url))
+    except (RedisError, StoreUnfit, ValueError) as problem:
         raise LaunchError(f"the server that REDIS_URL names cannot be used: {problem}") from problem
+
+
+def _check_access(access: Access, host: str, url: str) -> None:
+    if access == "open" or is_loopback(host) or Keyring(connect(url)).all():
+        return
+    raise LaunchError(
+        f"{host} can be reached from other machines, and there is no access key yet; make one with "
+        "`python -m api keys create --scope submit --name ...`, or set SHOTWRIGHT_ACCESS=open to let everybody in"
+    )
 
 
 def _for_url(host: str) -> str:

@@ -15,6 +15,7 @@ from redis.exceptions import RedisError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from api.access.headers import SECURITY_HEADERS
 from api.problems import FieldError, ProblemError, body_error, parameter_error, response_for
 from physics.schema import FieldProblem, field_problems, unit_of
 from worker.errors import (
@@ -28,6 +29,7 @@ from worker.errors import (
     DesignNotContinuable,
     DesignStillActive,
     DesignUnknown,
+    ExpiryRefused,
     IdempotencyConflict,
     InputRefused,
     RevisionUnknown,
@@ -36,6 +38,7 @@ from worker.errors import (
     ShotListUnknown,
     ShotUnknown,
     StoreError,
+    TooManyOpenJobs,
 )
 from worker.trace import Trace
 
@@ -53,6 +56,7 @@ _SLUG_OF_STATUS = {
 
 _SLUG_OF_STORE_ERROR: dict[type[StoreError], str] = {
     DesignUnknown: "not-found",
+    TooManyOpenJobs: "too-many-open-jobs",
     ShotListUnknown: "not-found",
     ShotUnknown: "not-found",
     CandidateUnknown: "not-found",
@@ -102,8 +106,10 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     async def unexpected(request: Request, _: Exception) -> Response:
+        # outside all middleware, so it brings the headers itself
         trace: Trace | None = request.scope.get("trace")
-        return response_for(ProblemError("internal-error", headers=trace.headers if trace else {}), request.url.path)
+        headers = dict(SECURITY_HEADERS) | (trace.headers if trace else {})
+        return response_for(ProblemError("internal-error", headers=headers), request.url.path)
 
 
 def _from_store(error: StoreError) -> ProblemError:
@@ -112,6 +118,10 @@ def _from_store(error: StoreError) -> ProblemError:
     if isinstance(error, BudgetRefused):
         problem = FieldProblem(f"/{error.field}", str(error), unit_of(error.field), minimum=error.minimum)
         return ProblemError("invalid-input", f"/{error.field}: {error}.", errors=[body_error(problem)])
+    if isinstance(error, ExpiryRefused):
+        return ProblemError(
+            "invalid-input", f"/expires_at: {error}.", errors=[body_error(FieldProblem("/expires_at", str(error)))]
+        )
     return ProblemError(_SLUG_OF_STORE_ERROR[type(error)], str(error))
 
 

@@ -6,10 +6,10 @@ import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from physics.schema import FieldProblem
+from physics.schema import FieldProblem, add_units
 
 MEDIA_TYPE = "application/problem+json"
 #: More wrong fields than this are counted, not listed.
@@ -37,8 +37,30 @@ def _kinds(*kinds: Kind) -> dict[str, Kind]:
 
 KINDS = _kinds(
     Kind("malformed-json", 400, "The body is not JSON", "Send one JSON object, UTF-8."),
+    Kind(
+        "too-deep", 400, "The body is nested too deeply", "No body of this service is nested as deeply; send it flat."
+    ),
+    Kind(
+        "key-needed",
+        401,
+        "An access key is needed",
+        "Send Authorization: Bearer sw_...; keys are made by `python -m api keys create` where the service runs.",
+    ),
+    Kind(
+        "scope-too-small",
+        403,
+        "This key may not do that",
+        "Looking needs read; asking for work or stopping it submit; deleting or keeping admin. Ask for another key.",
+    ),
     Kind("not-found", 404, "There is nothing here", "Check the address; ids are never reused."),
     Kind("method-not-allowed", 405, "This method does not apply here", "Use a method the Allow header names."),
+    Kind("body-too-slow", 408, "The body took too long", "Send it at once, on a new connection."),
+    Kind(
+        "too-many-open-jobs",
+        409,
+        "This key has too many jobs at work",
+        "Wait until one has ended, or cancel one; repeating does not help before.",
+    ),
     Kind("design-not-finished", 409, "The design is still at work", "Cancel it, or wait until it has ended."),
     Kind("shot-list-not-finished", 409, "The list is still at work", "Cancel it, or wait until it has ended."),
     Kind("design-not-continuable", 409, "Only a design that has succeeded goes on", "Post a new design."),
@@ -49,14 +71,18 @@ KINDS = _kinds(
     Kind("invalid-input", 422, "Some values cannot be used", "Each entry of errors names a field and its range."),
     Kind("idempotency-mismatch", 422, "This Idempotency-Key came with another body", "Use a new key for a new body."),
     Kind("precondition-required", 428, "If-Match is needed", "Send the ETag of what is to be changed as If-Match."),
+    Kind("rate-exceeded", 429, "Too many requests", "Repeat the request after Retry-After seconds; ask less often."),
     Kind("internal-error", 500, "The service failed; the request may be sound", "Report it with its X-Request-Id."),
     Kind("store-unavailable", 503, "The store does not answer", "Repeat the request after Retry-After seconds."),
+    Kind("no-free-core", 503, "Every core is at work on other shots", "Repeat after Retry-After seconds."),
     Kind("not-ready", 503, "The service is starting or has no worker", "Repeat after Retry-After seconds."),
 )
 
 
 class FieldError(BaseModel):
     """One wrong field or parameter and what is allowed."""
+
+    model_config = ConfigDict(json_schema_extra=add_units)
 
     pointer: str | None = Field(description="JSON pointer (RFC 6901) into the body; null if not about the body.")
     parameter: str | None = Field(description="Name of the query, path or header parameter; null if in the body.")
@@ -69,6 +95,8 @@ class FieldError(BaseModel):
 
 class Problem(BaseModel):
     """RFC 9457 problem details."""
+
+    model_config = ConfigDict(json_schema_extra=add_units)
 
     type: str = Field(description="Stable, relative address of the kind of problem.", examples=["/problems/not-found"])
     title: str = Field(description="The kind of problem in words; the same each time.")

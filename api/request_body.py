@@ -1,28 +1,60 @@
-"""What goes with a request body: JSON by name, not too large, perhaps with a key against being taken twice."""
+"""What a request body must be before anything looks into it: JSON by name, not too large, too deep or too slow.
+
+And what goes with it: whose it is, perhaps with a key against being taken twice.
+"""
 
 from __future__ import annotations
 
+import asyncio
+import json
+import re
 from typing import Annotated
 
-from fastapi import Header, Request
+import numpy as np
+from fastapi import Depends, Header, Request
 from starlette.datastructures import Headers
-from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import ProblemError, response_for
 
 #: The rest of a refused body is not read, so the connection cannot carry another request.
 _CLOSE = {"Connection": "close"}
+#: The deepest body of this service is nested half as deeply.
+MOST_LEVELS = 24
+
+_SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
+
+_STEPS = np.zeros(256, dtype=np.int8)
+_STEPS[list(b"{[")] = 1
+_STEPS[list(b"}]")] = -1
+_NO_MARKS = bytes(set(range(256)) - set(b'"{}[]'))
 
 
-IdempotencyKey = Annotated[
-    str | None,
-    Header(
-        min_length=1,
-        max_length=255,
-        description="Choose one a thing to be made: posting again with the same key and body gives the same one.",
-    ),
-]
+def _owner(request: Request) -> str | None:
+    """Id of the access key that was shown, if one was needed."""
+    found: str | None = request.state.caller.key_id
+    return found
+
+
+Owner = Annotated[str | None, Depends(_owner)]
+
+
+def _idempotency_key(
+    owner: Owner,
+    idempotency_key: Annotated[
+        str | None,
+        Header(
+            min_length=1,
+            max_length=255,
+            description="Choose one a thing to be made: posting again with the same key and body gives the same one.",
+        ),
+    ] = None,
+) -> str | None:
+    """The key as it was sent, set apart from those of other owners."""
+    return f"{owner} {idempotency_key}" if owner and idempotency_key else idempotency_key
+
+
+IdempotencyKey = Annotated[str | None, Depends(_idempotency_key)]
 
 
 def require_json(request: Request) -> None:
@@ -35,35 +67,79 @@ def require_json(request: Request) -> None:
         raise ProblemError("unsupported-media-type", f"The request says {said}; send application/json.")
 
 
+def levels(body: bytes) -> int:
+    """How deeply the brackets of a JSON text are nested, those in strings left out."""
+    marks = body.replace(b"\\\\", b"").replace(b'\\"', b"").translate(None, _NO_MARKS)
+    plain = np.frombuffer(marks, dtype=np.uint8)
+    inside = np.logical_xor.accumulate(plain == ord('"'))
+    return int(np.cumsum(_STEPS[plain[~inside]], dtype=np.int32).max(initial=0))
+
+
+def is_unicode(body: bytes) -> bool:
+    """False when a JSON text escapes half of a surrogate pair, which no character is: it could not be repeated."""
+    if not _SURROGATE.search(body):
+        return True
+    try:
+        json.dumps(json.loads(body), ensure_ascii=False).encode()
+    except UnicodeEncodeError:
+        return False
+    except (ValueError, RecursionError):  # no JSON, as will be told
+        return True
+    return True
+
+
 class BodyLimit:
-    """ASGI middleware: answers 413 when a body is, or turns out to be, longer than allowed.
+    """ASGI middleware: hands a whole body on, or answers 408, 413 or 400 when it is too slow, large, deep or no text.
 
     A stated Content-Length is refused at once; a chunked body as soon as it has grown too long.
     """
 
-    def __init__(self, app: ASGIApp, max_body_bytes: int) -> None:
+    def __init__(self, app: ASGIApp, max_body_bytes: int, body_seconds: float) -> None:
         self.app = app
         self.max_body_bytes = max_body_bytes
-        self._words = f"At most {max_body_bytes} bytes are taken."
+        self.body_seconds = body_seconds
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        try:
+            messages = [await self._whole(scope, receive)]
+        except ProblemError as problem:
+            await response_for(problem, scope["path"])(scope, receive, send)
+            return
+
+        async def replayed() -> Message:
+            return messages.pop() if messages else await receive()
+
+        await self.app(scope, replayed, send)
+
+    async def _whole(self, scope: Scope, receive: Receive) -> Message:
+        """The body as one message, or that the client has gone. Raises ProblemError."""
         stated = Headers(scope=scope).get("content-length", "")
         if stated.isdecimal() and int(stated) > self.max_body_bytes:
-            answer = response_for(ProblemError("too-large", self._words, headers=_CLOSE), scope["path"])
-            await answer(scope, receive, send)
-            return
-        seen_bytes = 0
+            raise self._too_large()
+        body = bytearray()
+        try:
+            async with asyncio.timeout(self.body_seconds):
+                while True:
+                    message = await receive()
+                    if message["type"] != "http.request":
+                        return message
+                    body += message.get("body", b"")
+                    if len(body) > self.max_body_bytes:
+                        raise self._too_large()
+                    if not message.get("more_body", False):
+                        break
+        except TimeoutError:
+            words = f"The body was not there within {self.body_seconds:g} s."
+            raise ProblemError("body-too-slow", words, headers=_CLOSE) from None
+        if levels(bytes(body)) > MOST_LEVELS:
+            raise ProblemError("too-deep", f"At most {MOST_LEVELS} levels of objects and lists are taken.")
+        if not is_unicode(bytes(body)):
+            raise ProblemError("malformed-json", "A \\u escape is half of a surrogate pair, which is no character.")
+        return {"type": "http.request", "body": bytes(body), "more_body": False}
 
-        async def counted() -> Message:
-            nonlocal seen_bytes
-            message = await receive()
-            seen_bytes += len(message.get("body", b""))
-            if seen_bytes > self.max_body_bytes:
-                raise HTTPException(413, self._words, headers=_CLOSE)
-            return message
-
-        await self.app(scope, counted, send)
+    def _too_large(self) -> ProblemError:
+        return ProblemError("too-large", f"At most {self.max_body_bytes} bytes are taken.", headers=_CLOSE)

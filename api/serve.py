@@ -17,10 +17,17 @@ from types import FrameType
 
 import uvicorn
 from fastapi import FastAPI
+from redis.exceptions import RedisError
 
+from api.access.connection import PromptProtocol
 from api.feeds import Feeds
+from worker.errors import StoreUnfit
+from worker.fitness import prepare
 from worker.logs import set_up_logs
 from worker.settings import settings_or_exit
+from worker.store import connect
+
+MOST_CONNECTIONS = 1000
 
 
 class _Server(uvicorn.Server):
@@ -46,6 +53,13 @@ def main(arguments: list[str] | None = None) -> int:
         print("set REDIS_URL to the server that the workers use; `make run` starts all together", file=sys.stderr)
         return 2
     set_up_logs(settings.log_level)
+    try:
+        prepare(connect(settings.redis_url))
+    except RedisError:
+        pass  # a server that is away may come back; forward shots need none
+    except (StoreUnfit, ValueError) as problem:
+        print(f"the server that REDIS_URL names cannot be used: {problem}", file=sys.stderr)
+        return 1
     folder = Path(os.environ.setdefault("PROMETHEUS_MULTIPROC_DIR", str(settings.state_folder.resolve() / "metrics")))
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -58,6 +72,10 @@ def main(arguments: list[str] | None = None) -> int:
         app,
         host=options.host,
         port=options.port,
+        http=PromptProtocol,
+        timeout_keep_alive=settings.keep_alive_seconds,
+        limit_concurrency=MOST_CONNECTIONS,
+        server_header=False,
         log_config=None,
         access_log=False,  # api.request_trace writes the same, with ids
         timeout_graceful_shutdown=settings.stop_grace_seconds,

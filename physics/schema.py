@@ -7,6 +7,7 @@ the range its fields state. The unit of a number is the end of its name (``gap_m
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Union, get_args, get_origin
@@ -56,11 +57,33 @@ def unit_of(name: str) -> str | None:
     return UNITS[max(endings, key=len)] if endings else None
 
 
-def _add_units(schema: dict[str, Any]) -> None:
-    for name, entry in schema.get("properties", {}).items():
-        unit = unit_of(name)
+#: Unit of a number whose unit stands beside it, in the member called `unit`.
+UNIT_BESIDE = "@unit"
+
+
+def add_units(schema: dict[str, Any]) -> None:
+    """Publish the unit of each number of a JSON schema as `x-unit`.
+
+    It is the end of the name; else what the member `unit` beside it says; else 1 if it is whole, as it then counts or
+    numbers something. A fraction that names no unit gets none, which a test finds.
+    """
+    properties = schema.get("properties", {})
+    for name, entry in properties.items():
+        kinds = set(_number_kinds(entry))
+        unit = unit_of(name) or (UNIT_BESIDE if kinds and "unit" in properties else None)
+        if unit is None and kinds == {"integer"}:
+            unit = "1"
         if unit is not None:
             entry["x-unit"] = unit
+
+
+def _number_kinds(schema: dict[str, Any]) -> Iterator[str]:
+    """The kinds of number, `number` or `integer`, that a schema or the entries of its lists may be."""
+    if schema.get("type") in ("number", "integer"):
+        yield schema["type"]
+    for part in (*schema.get("anyOf", []), *schema.get("prefixItems", []), schema.get("items", {})):
+        if isinstance(part, dict) and part:
+            yield from _number_kinds(part)
 
 
 class Checked(BaseModel):
@@ -71,7 +94,7 @@ class Checked(BaseModel):
         extra="forbid",
         strict=True,
         allow_inf_nan=False,
-        json_schema_extra=_add_units,
+        json_schema_extra=add_units,
     )
 
 
@@ -108,6 +131,7 @@ def _problem(entry: Any, model: Any) -> FieldProblem:
     unit, low, high = unit_of(name), *_bounds(field)
     value = entry.get("input")
     if entry["type"] in _RANGE_ERRORS and isinstance(value, int | float):
+        value = _as_float(value)
         shown = f"{value:g} {_spell(unit)}".strip()
         return FieldProblem(
             pointer,
@@ -115,7 +139,7 @@ def _problem(entry: Any, model: Any) -> FieldProblem:
             unit,
             low,
             high,
-            _scale_hint(float(value), low, high),
+            _scale_hint(value, low, high),
         )
     detail = str(entry["msg"]).removeprefix("Value error, ")
     if entry["type"] == "missing":
@@ -172,6 +196,14 @@ def _constraints(field: FieldInfo) -> Iterable[Any]:
     yield from field.metadata
     for argument in get_args(field.annotation) if get_origin(field.annotation) is not Union else ():
         yield from getattr(argument, "__metadata__", ())
+
+
+def _as_float(value: float) -> float:
+    """A whole number may be too large for one; it is infinite then, as a fraction of that size is read."""
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf if value > 0 else -math.inf
 
 
 def _spell(unit: str | None) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ctypes
 import fcntl
+import os
 import shutil
 import signal
 import subprocess
@@ -74,19 +75,52 @@ def embedded_server(state_folder: Path) -> Iterator[EmbeddedServer]:
         process = _start(data, socket, lock)
         try:
             _wait_until_ready(process, socket, data / "server.log")
-            yield EmbeddedServer(f"unix://{socket}", process.pid)
+            server = EmbeddedServer(f"unix://{socket}", process.pid)
+            os.write(lock, server.url.encode())
+            yield server
         finally:
             _stop(process)
 
 
 @contextmanager
+def server_in_reach(url: str | None, state_folder: Path) -> Iterator[str]:
+    """For a command: the server at `url`; without one the private server, running already or started meanwhile.
+
+    Raises ServerUnavailable.
+    """
+    lock = state_folder / "redis" / "lock"
+    running = _url_of_running(lock) if url is None and lock.exists() else url
+    if running is not None:
+        yield running
+        return
+    with embedded_server(state_folder) as server:
+        yield server.url
+
+
+def _url_of_running(lock: Path) -> str | None:
+    """Address of the server that holds the lock; None when nobody does."""
+    try:
+        with _locked(lock):
+            return None
+    except ServerUnavailable:
+        url = lock.read_text()
+        if not url:  # it is just being started
+            raise
+        return url
+
+
+@contextmanager
 def _locked(path: Path) -> Iterator[int]:
-    """Two servers on one append-only file would destroy it. The server holds the lock too, should it live longer."""
-    with path.open("w") as handle:
+    """Two servers on one append-only file would destroy it. The server holds the lock too, should it live longer.
+
+    The file of the lock says where the server is.
+    """
+    with path.open("a+") as handle:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as problem:
             raise ServerUnavailable(f"the state folder {path.parent} is in use by another running program") from problem
+        handle.truncate(0)
         yield handle.fileno()
 
 

@@ -44,6 +44,14 @@ class BudgetRefused(StoreError):
         self.minimum = minimum
 
 
+class ExpiryRefused(StoreError):
+    """A time to be kept until that has passed."""
+
+
+class TooManyOpenJobs(StoreError):
+    """The owner has as many jobs waiting or at work as one owner may have."""
+
+
 class ShotListUnknown(StoreError):
     """There is no such list of shots."""
 
@@ -86,3 +94,11 @@ class CursorInvalid(StoreError):
 
 class IdempotencyConflict(StoreError):
     """The idempotency key was used within the last day with another body."""
+
+
+class StoreUnfit(Exception):
+    """The server cannot be used as it is: it evicts, or its layout is not known here. The text says what to do."""
+
+
+class BackupRefused(Exception):
+    """A backup cannot be made or put back; the text says why, and what has been changed, if anything."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import NoReturn, TypeVar, cast
 
@@ -49,6 +50,16 @@ ANY = JobFilter()
 Job = TypeVar("Job")
 
 
+@dataclass(frozen=True)
+class Limits:
+    """How long jobs are kept and leased, how often one is tried, and how many of an owner may be open."""
+
+    result_days: float
+    lease_seconds: float
+    attempts_limit: int
+    open_jobs_limit: int
+
+
 class JobStore(StoreBase):
     """Operations on jobs of one kind. Safe to share between threads."""
 
@@ -57,16 +68,14 @@ class JobStore(StoreBase):
         client: Redis,
         kind: Kind,
         own_scripts: Mapping[str, str],
-        *,
-        result_days: float,
-        lease_seconds: float,
-        attempts_limit: int,
+        limits: Limits,
     ) -> None:
         super().__init__(client, {**{name: getattr(scripts, name) for name in _SCRIPTS}, **own_scripts})
         self._kind = kind
-        self._keep_words = (result_days * DAY_SECONDS, TOMBSTONE_DAYS * DAY_SECONDS)
-        self._lease_seconds = lease_seconds
-        self._attempts_limit = attempts_limit
+        self._keep_words = (limits.result_days * DAY_SECONDS, TOMBSTONE_DAYS * DAY_SECONDS)
+        self._lease_seconds = limits.lease_seconds
+        self._attempts_limit = limits.attempts_limit
+        self._open_jobs_limit = limits.open_jobs_limit
 
     @property
     def lease_seconds(self) -> float:

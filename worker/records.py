@@ -263,7 +263,9 @@ class Design(Checked):
     created_at: datetime
     started_at: datetime | None
     finished_at: datetime | None
-    expires_at: datetime | None = Field(description="Until when the results are kept; null while it is active.")
+    expires_at: datetime | None = Field(
+        description="Until when the results are kept; null while it is active, or when it is kept for good."
+    )
 
     @property
     def ended(self) -> bool:

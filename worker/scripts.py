@@ -85,6 +85,8 @@ local function finish(id, state, keep, remember)
   redis.call('HSET', job(id), 'state', state, 'finished_at', stamp(at), 'expires_at', stamp(at + keep))
   redis.call('ZREM', P .. 'queued', id)
   count(kind(id) .. ':' .. state, 1)
+  local owner = get(job(id), 'owner')
+  if owner then redis.call('SREM', P .. 'open:' .. owner, id) end
   forget_slots(id)
   tell_end(id)
   for _, part in ipairs(PARTS) do redis.call('EXPIRE', job(id) .. part, math.ceil(keep)) end
@@ -101,6 +103,16 @@ end
 
 -- How often a slot was begun: of a slice since it last came on by a shot, of an island altogether.
 local function tries(name) return tonumber(get(name, 'tried') or get(name, 'attempts') or '0') end
+
+-- Counts a job among the open ones of its owner; false when there are too many. A job without owner always may.
+local function may_open(id, owner, most)
+  if not owner or owner == '' then return true end
+  if redis.call('SCARD', P .. 'open:' .. owner) >= tonumber(most) then return false end
+  redis.call('SADD', P .. 'open:' .. owner, id)
+  return true
+end
+
+local function was_said(digest) return digest ~= '' and redis.call('EXISTS', P .. 'idempotency:' .. digest) == 1 end
 
 -- An idempotency record: returns what was said before, or nothing after noting this call.
 local function said_before(digest, body, id, remember)
@@ -235,21 +247,24 @@ local function too_late(deadline) return deadline ~= '' and tonumber(deadline) <
 _BOTH = COMMON + _DESIGN
 
 #: ARGV id, idempotency digest or '', body digest, seconds to remember it, deadline or '', duration or '', request,
-#: plan, name, the bench that it names or '', then trials of each island. Returns {outcome, id}.
+#: plan, name, the bench that it names or '', owner or '', most open jobs of an owner, then trials of each island.
+#: Returns {outcome, id}.
 CREATE = (
     _BOTH
     + r"""
 local id, deadline = ARGV[1], ARGV[5]
-local before = ARGV[2] ~= '' and redis.call('EXISTS', P .. 'idempotency:' .. ARGV[2]) == 1
-if not before and too_late(deadline) then return {'late', ''} end
+if not was_said(ARGV[2]) then
+  if too_late(deadline) then return {'late', ''} end
+  if not may_open(id, ARGV[11], ARGV[12]) then return {'many', ''} end
+end
 local said = said_before(ARGV[2], ARGV[3], id, ARGV[4])
 if said then return said end
 redis.call('HSET', design(id), 'state', 'queued', 'created_at', stamp(now()), 'finished', 0, 'feasible', 0, 'lost', 0,
   'front', '[]', 'deadline', deadline, 'duration', ARGV[6], 'request', ARGV[7], 'plan', ARGV[8], 'name', ARGV[9],
-  'bench', ARGV[10])
+  'bench', ARGV[10], 'owner', ARGV[11])
 redis.call('ZADD', P .. 'designs', 0, id)
 redis.call('ZADD', P .. 'queued', get(design(id), 'created_at'), id)
-add_round(id, 0, 11)
+add_round(id, 0, 13)
 count('designs:created', 1)
 tell_row(id, 'status')
 return {'created', id}
@@ -257,21 +272,20 @@ return {'created', id}
 )
 
 #: ARGV id, idempotency digest or '', body digest, seconds to remember it, deadline or '', duration or '', the plan as
-#: it was, the plan as it shall be, all continuations, pace, number of the next round, then trials of each of its
-#: islands, none when the budget is no larger. Returns {outcome, id}.
+#: it was, the plan as it shall be, all continuations, pace, number of the next round, most open jobs of an owner,
+#: then trials of each of its islands, none when the budget is no larger. Returns {outcome, id}.
 CONTINUE = (
     _BOTH
     + r"""
 local id, deadline = ARGV[1], ARGV[5]
-if ARGV[2] ~= '' and redis.call('EXISTS', P .. 'idempotency:' .. ARGV[2]) == 1 then
-  return said_before(ARGV[2], ARGV[3], id, ARGV[4])
-end
+if was_said(ARGV[2]) then return said_before(ARGV[2], ARGV[3], id, ARGV[4]) end
 local state = get(design(id), 'state')
 if not state then return {'unknown', id} end
 if state ~= 'succeeded' then return {is_terminal(state) and 'ended' or 'active', id} end
 if get(design(id), 'plan') ~= ARGV[7] then return {'changed', id} end
-if #ARGV < 12 then return {'little', id} end
+if #ARGV < 13 then return {'little', id} end
 if too_late(deadline) then return {'late', id} end
+if not may_open(id, get(design(id), 'owner'), ARGV[12]) then return {'many', id} end
 said_before(ARGV[2], ARGV[3], id, ARGV[4])
 for _, part in ipairs(PARTS) do redis.call('PERSIST', design(id) .. part) end
 redis.call('DEL', P .. 'tombstone:' .. id)
@@ -279,7 +293,7 @@ redis.call('HDEL', design(id), 'recommended', 'limiting', 'ended_because', 'endi
 redis.call('HSET', design(id), 'state', 'queued', 'deadline', deadline, 'duration', ARGV[6], 'plan', ARGV[8],
   'continuations', ARGV[9], 'pace', ARGV[10], 'queued_at', stamp(now()))
 redis.call('ZADD', P .. 'queued', stamp(now()), id)
-add_round(id, ARGV[11], 12)
+add_round(id, ARGV[11], 13)
 tell_row(id, 'status')
 return {'continued', id}
 """
@@ -547,5 +561,30 @@ for _, part in ipairs(PARTS) do redis.call('UNLINK', job(id) .. part) end
 redis.call('ZREM', all_of(id), id)
 redis.call('SET', P .. 'tombstone:' .. id, 'deleted', 'EX', ARGV[2])
 return 'deleted'
+"""
+)
+
+#: ARGV id, time to expire at or '' for never, seconds to remember the id after that.
+#: Returns 'unknown', 'active', 'late' or 'kept'.
+KEEP = (
+    COMMON
+    + r"""
+local id, until_at = ARGV[1], ARGV[2]
+local state = get(job(id), 'state')
+if not state then return 'unknown' end
+if not is_terminal(state) then return 'active' end
+local tombstone = P .. 'tombstone:' .. id
+if until_at == '' then
+  for _, part in ipairs(PARTS) do redis.call('PERSIST', job(id) .. part) end
+  redis.call('HDEL', job(id), 'expires_at')
+  redis.call('DEL', tombstone)
+  return 'kept'
+end
+local at = tonumber(until_at)
+if at <= now() then return 'late' end
+for _, part in ipairs(PARTS) do redis.call('PEXPIREAT', job(id) .. part, string.format('%.0f', at * 1000)) end
+redis.call('HSET', job(id), 'expires_at', stamp(at))
+redis.call('SET', tombstone, 'expired', 'EXAT', string.format('%.0f', math.ceil(at + tonumber(ARGV[3]))))
+return 'kept'
 """
 )

@@ -45,27 +45,29 @@ class DesignService:
         self.send = send
         self.benches = BenchStore(store.client)
 
-    def submit(self, asked: DesignRequest | DesignOnBench, idempotency_key: str | None = None) -> Submission:
-        """Create the design and queue its first round. Raises IdempotencyConflict, or InputRefused about its bench.
+    def submit(
+        self, asked: DesignRequest | DesignOnBench, idempotency_key: str | None = None, owner: str | None = None
+    ) -> Submission:
+        """Create the design and queue its first round. Raises InputRefused about its bench, or what Store.create does.
 
         What an idempotency key stands for is the body as it was sent, whatever became of the bench that it names.
         """
         if isinstance(asked, DesignRequest):
-            submission = self.store.create(asked, idempotency_key)
+            submission = self.store.create(asked, idempotency_key, owner)
         else:
-            submission = self._create_on_bench(asked, idempotency_key)
+            submission = self._create_on_bench(asked, idempotency_key, owner)
         if submission.created:
             log.info("design %s is accepted", submission.design_id)
             self._queue(submission.design_id)
         return submission
 
-    def _create_on_bench(self, asked: DesignOnBench, idempotency_key: str | None) -> Submission:
+    def _create_on_bench(self, asked: DesignOnBench, idempotency_key: str | None, owner: str | None) -> Submission:
         body = asked.model_dump_json()
         known = self.store.made_before(idempotency_key, body)
         if known is not None:
             return Submission(design_id=known, created=False)
         bench = self.benches.named(asked)
-        return self.store.create(asked.resolved(bench), idempotency_key, body=body, bench=bench.used)
+        return self.store.create(asked.resolved(bench), idempotency_key, owner, body=body, bench=bench.used)
 
     def extend(self, design_id: str, budget: Budget, idempotency_key: str | None = None) -> Design:
         """Continue a design that has succeeded, and return it. Raises what Store.extend raises."""
@@ -96,14 +98,16 @@ class ShotListService:
         self.store = designs.store.shot_lists
         self._designs = designs
 
-    def submit(self, request: ShotListRequest, idempotency_key: str | None = None) -> ShotList:
-        """Create the list, queue its slices, return it. Raises IdempotencyConflict, or InputRefused about a shot."""
+    def submit(
+        self, request: ShotListRequest, idempotency_key: str | None = None, owner: str | None = None
+    ) -> ShotList:
+        """Create the list, queue its slices, return it. Raises InputRefused about a shot, or what the store does."""
         known = self.store.made_from(request, idempotency_key)
         if known is not None:
             return self.store.get(known)
         benches = BenchesOnce(self._designs.benches.named)
         shots = shots_of(request, benches)
-        list_id, created = self.store.create(request, shots, idempotency_key, benches.used)
+        list_id, created = self.store.create(request, shots, idempotency_key, benches.used, owner)
         if created:
             log.info("shot list %s is accepted", list_id)
             queue(self.store, self._designs.send, f"{LIST_PREFIX}{list_id}", partial(self.store.slots, list_id))

@@ -5,10 +5,13 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import AliasChoices, Field, ValidationError
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic import AliasChoices, Field, ValidationError, field_validator
+from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
+
+#: Whether access keys are needed: `auto` asks for one unless both ends of a connection are this machine's loopback.
+Access = Literal["auto", "keys", "open"]
 
 
 class Settings(BaseSettings):
@@ -38,6 +41,39 @@ class Settings(BaseSettings):
     stop_grace_seconds: int = Field(
         default=5, ge=1, le=600, description="What the API gives requests under way when it is told to stop."
     )
+    access: Access = Field(
+        default="auto",
+        description="Access keys: auto (asked for unless both ends are loopback), keys (always), open (never).",
+    )
+    rate_per_minute: int = Field(
+        default=6000,
+        ge=0,
+        le=10**6,
+        description="Requests a minute of a key, or an address without one; 0: any number.",
+    )
+    open_jobs_limit: int = Field(
+        default=100,
+        ge=1,
+        description="Designs and lists of shots that one key may have waiting or at work at a time.",
+    )
+    body_seconds: float = Field(default=30.0, gt=0.0, description="A request's body has to arrive within this time.")
+    keep_alive_seconds: int = Field(default=20, ge=1, description="An idle connection is closed after so long.")
+    send_seconds: float = Field(
+        default=60.0, gt=0.0, description="A reader that takes nothing of its answer for so long is let go."
+    )
+    shot_wait_seconds: float = Field(
+        default=60.0, gt=0.0, description="A shot that finds no free core within this time is refused with 503."
+    )
+    cors_origins: Annotated[tuple[str, ...], NoDecode] = Field(
+        default=(), description="Origins, by commas, whose pages may use the API from a browser; none by default."
+    )
+
+    @field_validator("cors_origins", mode="before")
+    @classmethod
+    def _split(cls, value: object) -> object:
+        if not isinstance(value, str):
+            return value
+        return tuple(word.strip().rstrip("/") for word in value.split(",") if word.strip())
 
 
 def variable_of(name: str) -> str:

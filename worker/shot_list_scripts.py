@@ -21,17 +21,19 @@ end
 )
 
 #: ARGV job, idempotency digest or '', body digest, seconds to remember it, name, what is varied, benches,
-#: shots of a slice, shots of the list, then the packed shots of each slice. Returns {outcome, job}.
+#: shots of a slice, shots of the list, owner or '', most open jobs of an owner, then the packed shots of each slice.
+#: Returns {outcome, job}.
 CREATE = (
     _LIST
     + r"""
-local id, each, shots, first = ARGV[1], tonumber(ARGV[8]), tonumber(ARGV[9]), 10
+local id, each, shots, first = ARGV[1], tonumber(ARGV[8]), tonumber(ARGV[9]), 12
+if not was_said(ARGV[2]) and not may_open(id, ARGV[10], ARGV[11]) then return {'many', ''} end
 local said = said_before(ARGV[2], ARGV[3], id, ARGV[4])
 if said then return said end
 local slices = #ARGV - first + 1
 redis.call('HSET', job(id), 'state', 'queued', 'created_at', stamp(now()), 'finished', 0, 'failed', 0, 'name', ARGV[5],
   'vary', ARGV[6], 'benches', ARGV[7], 'each', each, 'shots', shots, 'round', 0, 'open', slices,
-  'islands', slices, 'leased', 0)
+  'islands', slices, 'leased', 0, 'owner', ARGV[10])
 for slice = 0, slices - 1 do
   local key = '0/' .. slice
   add_slot(id, key, math.min(each, shots - slice * each))

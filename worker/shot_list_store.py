@@ -17,7 +17,7 @@ from worker.bench import BenchUsed
 from worker.codec import open_number_cursor, optional_time, seal_cursor, time_of
 from worker.errors import ShotUnknown
 from worker.identifiers import new_id
-from worker.job_store import ANY, JobFilter, JobStore, job_key, raise_missing_job
+from worker.job_store import ANY, JobFilter, JobStore, Limits, job_key, raise_missing_job
 from worker.records import LIST_PREFIX, JobState, Lease, SlotName, Status
 from worker.shot_list import ShotList, ShotListProgress, ShotListRequest, ShotOutcome, Variation, slice_size
 from worker.store_base import idempotency_words, key_of, raise_refused
@@ -47,15 +47,8 @@ class OutcomePage(Checked):
 class ShotListStore(JobStore):
     """All operations on lists of shots. Safe to share between threads."""
 
-    def __init__(self, client: Redis, *, result_days: float, lease_seconds: float, attempts_limit: int) -> None:
-        super().__init__(
-            client,
-            "shot list",
-            {name: getattr(shot_list_scripts, name) for name in _SCRIPTS},
-            result_days=result_days,
-            lease_seconds=lease_seconds,
-            attempts_limit=attempts_limit,
-        )
+    def __init__(self, client: Redis, limits: Limits) -> None:
+        super().__init__(client, "shot list", {name: getattr(shot_list_scripts, name) for name in _SCRIPTS}, limits)
 
     # ---- for the API -----------------------------------------------------------------------------------------------
 
@@ -70,12 +63,13 @@ class ShotListStore(JobStore):
         shots: Sequence[Shot],
         idempotency_key: str | None = None,
         benches: Sequence[BenchUsed] = (),
+        owner: str | None = None,
     ) -> tuple[str, bool]:
         """Row, slices and idempotency record in one step; returns the list's id, and whether this call made it.
 
         `benches` are those that the shots were resolved with.
 
-        Raises IdempotencyConflict on another body.
+        Raises IdempotencyConflict on another body, TooManyOpenJobs when the owner has too many.
         """
         each = slice_size(len(shots))
         outcome, job = self.run(
@@ -87,6 +81,8 @@ class ShotListStore(JobStore):
             _BENCHES.dump_json(list(benches)),
             each,
             len(shots),
+            owner or "",
+            self._open_jobs_limit,
             *(_packed(_SHOTS.dump_json(list(shots[first : first + each]))) for first in range(0, len(shots), each)),
         )
         raise_refused(outcome)

@@ -1,8 +1,10 @@
-"""The store: every design, candidate, slot and lease, in Redis. All keys are listed here.
+"""The store: every design, candidate, slot and lease, in Redis. All keys are listed here but those of access.py.
 
 Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are seconds since 1970):
 
 ===============================  ======  =====================================================================
+``schema``                       string  version of this layout (migrations.py)
+``migrating``                    string  who migrates it; lives ten minutes at most
 ``designs``                      zset    ids of all designs; sorted by name, so by the time they were made
 ``shot-lists``                   zset    jobs of all lists of shots, likewise
 ``queued``                       zset    jobs that wait for their first (or next) worker, by creation
@@ -11,6 +13,7 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``totals``                       hash    how much ever happened, for the metrics (see operation.py)
 ``sweeper``                      string  the watchdog that sweeps; the others let it, until it falls silent
 ``idempotency:{digest}``         hash    body digest and design (or else) of an idempotency key; lives a day
+``open:{owner}``                 set     jobs of one access key that have not ended
 ``tombstone:{id}``               string  'deleted' or 'expired'; outlives the design
 ``benches``                      zset    ids of all benches, sorted by the time they were made
 ``bench:{id}``                   hash    every revision of a bench and when it was written; kept until it is deleted
@@ -47,6 +50,7 @@ from __future__ import annotations
 import json
 import secrets
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from itertools import chain
 from typing import Literal, NoReturn, cast
 
@@ -66,9 +70,11 @@ from worker.errors import (
     DesignGone,
     DesignNotContinuable,
     DesignStillActive,
+    ExpiryRefused,
 )
+from worker.fitness import fault_of, prepare
 from worker.identifiers import new_id
-from worker.job_store import ANY, JobFilter, JobStore, job_key, raise_missing_job
+from worker.job_store import ANY, JobFilter, JobStore, Limits, job_key, raise_missing_job
 from worker.plan import first_plan, islands_of, longer_plan, trials_through
 from worker.records import (
     Candidate,
@@ -101,7 +107,7 @@ CHUNK = 500
 _BLOCK = 1000
 
 _SCRIPTS = (
-    "CREATE", "CONTINUE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE", "SWEEP", "ALIVE",
+    "CREATE", "CONTINUE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE", "SWEEP", "ALIVE", "KEEP",
 )  # fmt: skip
 
 #: Designs whose packers a store remembers.
@@ -110,19 +116,19 @@ MOST_PACKERS = 64
 Selection = Literal["all", "feasible", "front"]
 
 
-def connect(url: str, *, patient: bool = False) -> Redis:
-    """A client for `url` (redis://, rediss://, unix://).
+def connect(url: str, *, patient: bool = False, text: bool = True, answer_seconds: float = 5.0) -> Redis:
+    """A client for `url` (redis://, rediss://, unix://); with `text` it reads answers as UTF-8, else as bytes.
 
     Patient ones (workers) wait up to a minute for a server that is away; others (the API) raise
-    redis.exceptions.ConnectionError or TimeoutError at once.
+    redis.exceptions.ConnectionError or TimeoutError at once, or when an answer takes longer than `answer_seconds`.
     """
     retry = Retry(ExponentialBackoff(cap=2.0, base=0.05), 35) if patient else Retry(NoBackoff(), 1)
     return Redis.from_url(
         url,
-        decode_responses=True,
+        decode_responses=text,
         retry=retry,
         retry_on_error=[RedisConnectionError, RedisTimeoutError],
-        socket_timeout=5.0,
+        socket_timeout=answer_seconds,
         socket_connect_timeout=2.0,
     )
 
@@ -131,17 +137,17 @@ class Store(JobStore):
     """All operations on designs. Safe to share between threads."""
 
     def __init__(
-        self, client: Redis, *, result_days: float = 30.0, lease_seconds: float = 10.0, attempts_limit: int = 3
+        self,
+        client: Redis,
+        *,
+        result_days: float = 30.0,
+        lease_seconds: float = 10.0,
+        attempts_limit: int = 3,
+        open_jobs_limit: int = 100,
     ) -> None:
-        times = {"result_days": result_days, "lease_seconds": lease_seconds}
-        super().__init__(
-            client,
-            "design",
-            {name: getattr(scripts, name) for name in _SCRIPTS},
-            **times,
-            attempts_limit=attempts_limit,
-        )
-        self.shot_lists = ShotListStore(client, **times, attempts_limit=attempts_limit)
+        limits = Limits(result_days, lease_seconds, attempts_limit, open_jobs_limit)
+        super().__init__(client, "design", {name: getattr(scripts, name) for name in _SCRIPTS}, limits)
+        self.shot_lists = ShotListStore(client, limits)
         self._name = secrets.token_hex(8)
         self._packers: dict[str, RowPacker] = {}
 
@@ -150,6 +156,14 @@ class Store(JobStore):
     def ping(self) -> None:
         """Raise redis.exceptions.RedisError unless the server answers."""
         self.client.ping()
+
+    def prepare(self) -> None:
+        """Make the server ready for this program. Raises StoreUnfit, see fitness.py."""
+        prepare(self.client)
+
+    def fault(self) -> str | None:
+        """Why the server must not be used at the moment, or None."""
+        return fault_of(self.client)
 
     def live_workers(self) -> list[str]:
         """Names of the workers that gave a sign of life in the last few seconds."""
@@ -238,14 +252,16 @@ class Store(JobStore):
         self,
         request: DesignRequest,
         idempotency_key: str | None = None,
+        owner: str | None = None,
         *,
         body: str | None = None,
         bench: BenchUsed | None = None,
     ) -> Submission:
         """Row, first round's slots and idempotency record in one step.
 
-        The same key with the same body within a day gives the same design. Raises IdempotencyConflict on another body.
-        `body` is what was asked for when `bench` was named in it; else it is the request.
+        The same key with the same body within a day gives the same design. Raises IdempotencyConflict on another body,
+        TooManyOpenJobs when the owner has too many. `body` is what was asked for when `bench` was named in it; else it
+        is the request.
         """
         text = request.model_dump_json()
         plan = first_plan(request.budget_trials_count)
@@ -258,6 +274,8 @@ class Store(JobStore):
             _plan_text(plan),
             request.name,
             "" if bench is None else bench.model_dump_json(),
+            owner or "",
+            self._open_jobs_limit,
             *islands_of(plan, 0),
         )
         _raise_refused(outcome)
@@ -287,6 +305,7 @@ class Store(JobStore):
             continuations,
             design.pace.model_copy(update={"still_rounds_count": 0}).model_dump_json(),
             last + 1,
+            self._open_jobs_limit,
             *islands,
         )
         if outcome == "active":
@@ -312,6 +331,17 @@ class Store(JobStore):
     def delete(self, design_id: str) -> None:
         """Remove an ended design, leaving a tombstone. Raises DesignStillActive."""
         self._delete(design_id)
+
+    def keep(self, design_id: str, expires_at: datetime | None) -> None:
+        """Set until when an ended design is kept; None is for good. Raises DesignStillActive, ExpiryRefused."""
+        until = "" if expires_at is None else expires_at.timestamp()
+        outcome = self.run("KEEP", design_id, until, self._keep_words[1])
+        if outcome == "unknown":
+            self._require(design_id)
+        if outcome == "active":
+            raise DesignStillActive(f"design {design_id} has not ended; it is kept at least until then")
+        if outcome == "late":
+            raise ExpiryRefused("the time has passed already; delete the design if that is meant")
 
     # ---- for the workers -------------------------------------------------------------------------------------------
 

@@ -18,6 +18,7 @@ from worker.errors import (
     ShotListGone,
     ShotListUnknown,
     StoreError,
+    TooManyOpenJobs,
 )
 from worker.scripts import PREFIX
 
@@ -85,6 +86,8 @@ def raise_missing(kind: Kind, identifier: str, tombstone: str | None) -> NoRetur
 
 
 def raise_refused(outcome: str) -> None:
-    """Raise what a script's outcome says about an idempotency key, if anything."""
+    """Raise what a script's outcome says about an idempotency key or an owner, if anything."""
     if outcome == "conflict":
         raise IdempotencyConflict("this idempotency key was used with another body within the last day")
+    if outcome == "many":
+        raise TooManyOpenJobs("this key has as many jobs waiting or at work as one key may have")

@@ -11,9 +11,12 @@ from typing import Any
 from celery import Celery, Task
 from celery.apps import worker as celery_worker
 from celery.signals import setup_logging, worker_ready, worker_shutting_down
+from redis.exceptions import AuthenticationError
+from redis.exceptions import ConnectionError as RedisConnectionError
 
 from physics import simulate_shot
 from worker.app import TASK_NAME, app_sender, make_app
+from worker.fitness import prepare
 from worker.records import SlotName
 from worker.settings import Settings
 from worker.store import Store, connect
@@ -72,7 +75,11 @@ def make_worker_app(settings: Settings, url: str) -> Celery:
 
 
 def serve(settings: Settings, url: str, concurrency: int) -> int:
-    """Run a worker until it is told to stop; returns its exit code."""
+    """Run a worker until it is told to stop; returns its exit code.
+
+    Raises StoreUnfit; RedisError when the server does not answer within a minute.
+    """
+    _prepare(url)
     warm_up()
     app = make_worker_app(settings, url)
     send = app_sender(app)
@@ -92,6 +99,16 @@ def serve(settings: Settings, url: str, concurrency: int) -> int:
     worker.start()
     log.info("the worker has stopped")
     return int(worker.exitcode or 0)
+
+
+def _prepare(url: str) -> None:
+    """A server that is away is waited for, one that does not take our password is not."""
+    try:
+        prepare(connect(url))
+    except AuthenticationError:
+        raise
+    except RedisConnectionError:
+        prepare(connect(url, patient=True))
 
 
 def warm_up() -> None:

@@ -85,9 +85,7 @@ def _list_of(page: BenchPage) -> BenchList:
     dependencies=[Depends(require_json)],
     responses=stated(*_BODY, "gone", "idempotency-mismatch"),
 )
-def post_bench(
-    bench: PostedBench, request: Request, benches: Benches, idempotency_key: IdempotencyKey = None
-) -> Response:
+def post_bench(bench: PostedBench, request: Request, benches: Benches, idempotency_key: IdempotencyKey) -> Response:
     """Stores revision 1 of a bench. It does not expire."""
     made = _detail_of(benches.create(bench, idempotency_key))
     return tagged(request, made, {"Location": made.links.self}, 201)

@@ -52,9 +52,16 @@ def _link_to_next(design_id: str, query: CandidateQuery, cursor: str | None) -> 
     return {"Link": f'<{PATH}/{design_id}/candidates?{words}>; rel="next"'}
 
 
-@router.get("/{number}", summary="One candidate with its whole shot and series", responses=_RESPONSES)
+@router.get(
+    "/{number}",
+    summary="One candidate with its whole shot and series",
+    responses=_RESPONSES | stated("store-unavailable", "no-free-core"),
+)
 async def get_candidate(
-    design_id: str, number: Annotated[int, Path(ge=0, le=10**9)], request: Request, service: Service
+    design_id: str,
+    number: Annotated[int, Path(ge=0, le=10**9)],
+    request: Request,
+    service: Service,
 ) -> CandidateDetail:
     """The candidate's row, and its shot run again at the fidelity that the row states."""
     design = await run_in_threadpool(service.store.get, design_id)

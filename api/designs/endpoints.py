@@ -13,13 +13,14 @@ from api.designs.representations import (
     DesignAccepted,
     DesignDetail,
     DesignList,
+    Expiry,
     detail_of,
     entry_of,
     links_of,
 )
 from api.jobs import JobQuery, polling_headers
 from api.problems import stated
-from api.request_body import IdempotencyKey, require_json
+from api.request_body import IdempotencyKey, Owner, require_json
 from api.revalidation import tagged
 from worker.bench import AskedDesign
 from worker.budget import Budget
@@ -56,6 +57,7 @@ def _accepted(design: Design) -> Response:
     dependencies=[Depends(require_json)],
     responses=stated(
         "malformed-json",
+        "too-many-open-jobs",
         "gone",
         "too-large",
         "unsupported-media-type",
@@ -67,14 +69,15 @@ def _accepted(design: Design) -> Response:
 def post_design(
     design: Annotated[AskedDesign, Body(examples=[examples.DESIGN])],
     service: Service,
-    idempotency_key: IdempotencyKey = None,
+    owner: Owner,
+    idempotency_key: IdempotencyKey,
 ) -> Response:
     """Queues a search and answers at once; `Location` is where to watch it.
 
     It may name a bench instead of repeating bank, switch, leads, limits and stock; the limits that it states itself may
     only tighten the bench's.
     """
-    submission = service.submit(design, idempotency_key)
+    submission = service.submit(design, idempotency_key, owner)
     return _accepted(service.store.get(submission.design_id))
 
 
@@ -125,6 +128,7 @@ def cancel_design(design_id: str, service: Service) -> Response:
         "not-found",
         "design-not-finished",
         "design-not-continuable",
+        "too-many-open-jobs",
         "gone",
         "too-large",
         "unsupported-media-type",
@@ -137,7 +141,7 @@ def continue_design(
     design_id: str,
     budget: Annotated[Budget, Body(examples=[examples.CONTINUATION])],
     service: Service,
-    idempotency_key: IdempotencyKey = None,
+    idempotency_key: IdempotencyKey,
 ) -> Response:
     """Gives the design a larger total of trials, or a later time to end by; its results are then kept on.
 
@@ -145,6 +149,30 @@ def continue_design(
     repeating the call adds nothing.
     """
     return _accepted(service.extend(design_id, budget, idempotency_key))
+
+
+@router.patch(
+    "/{design_id}",
+    summary="Keep an ended design longer, or less long",
+    response_model=DesignDetail,
+    dependencies=[Depends(require_json)],
+    responses=stated(
+        "malformed-json",
+        "not-found",
+        "design-not-finished",
+        "gone",
+        "too-large",
+        "unsupported-media-type",
+        "invalid-input",
+        "store-unavailable",
+    ),
+)
+def keep_design(
+    design_id: str, expiry: Annotated[Expiry, Body(examples=[examples.EXPIRY])], service: Service
+) -> DesignDetail:
+    """Sets until when the results are kept. Nothing is removed before that time, however full the store is."""
+    service.store.keep(design_id, expiry.expires_at)
+    return detail_of(service.store.get(design_id))
 
 
 @router.delete(

@@ -13,7 +13,7 @@ from physics.result import Rating, ShotResult
 from physics.schema import Checked
 from physics.shot import Fidelity
 from worker.bench import BenchUsed
-from worker.budget import Budget
+from worker.budget import Budget, ClockTime
 from worker.events import Content
 from worker.records import (
     Candidate,
@@ -52,6 +52,14 @@ class DesignAccepted(Checked):
     id: str
     status: JobState
     links: DesignLinks
+
+
+class Expiry(Checked):
+    """Until when an ended design is kept."""
+
+    expires_at: ClockTime | None = Field(
+        description="RFC 3339; null: until it is deleted.", examples=["2030-01-31T06:00:00Z"]
+    )
 
 
 class DesignEntry(JobStatus):

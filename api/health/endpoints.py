@@ -64,10 +64,13 @@ def _kernels(warming: Warming) -> Check:
 
 def _store_and_workers(store: Store) -> dict[str, Check]:
     try:
-        store.ping()
+        fault = store.fault()
         workers = store.live_workers()
     except RedisError:
         unknown = Check(ok=False, detail="not known while the store is away")
         return {"store": Check(ok=False, detail="does not answer"), "workers": unknown}
     words = f"{len(workers)} alive" if workers else "none has given a sign of life"
-    return {"store": Check(ok=True, detail="answers"), "workers": Check(ok=bool(workers), detail=words)}
+    return {
+        "store": Check(ok=fault is None, detail=fault or "answers"),
+        "workers": Check(ok=bool(workers), detail=words),
+    }

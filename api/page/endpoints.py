@@ -6,19 +6,22 @@ from pathlib import Path
 
 import fastapi_offline
 from fastapi import APIRouter, FastAPI, Request
-from fastapi.openapi.docs import get_swagger_ui_html
 from redis.exceptions import RedisError
 from starlette.responses import HTMLResponse, PlainTextResponse
 from starlette.staticfiles import StaticFiles
 
+from api.access.guard import Caller
+from api.access.headers import PAGE_POLICY
 from api.page.front_page import front_page
 from api.problems import KINDS, ProblemError
 from worker.store import Store
 
 ASSETS = "/docs-assets"
 _DESIGNS_SHOWN = 20
-#: The page has no script and loads nothing.
-_POLICY = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; img-src data:"}
+#: Our own scripts and styles; a strict policy takes none from inside a page.
+PAGE_ASSETS = "/page-assets"
+_STATIC = Path(__file__).parent / "static"
+_POLICY = {"Content-Security-Policy": PAGE_POLICY}
 
 router = APIRouter(include_in_schema=False)
 
@@ -26,6 +29,7 @@ router = APIRouter(include_in_schema=False)
 def add_pages(app: FastAPI) -> None:
     """Add `/`, `/docs` and `/problems/{slug}` to the service."""
     app.mount(ASSETS, StaticFiles(directory=Path(fastapi_offline.__file__).parent / "static"), name="docs-assets")
+    app.mount(PAGE_ASSETS, StaticFiles(directory=_STATIC), name="page-assets")
     app.include_router(router)
 
 
@@ -33,24 +37,18 @@ def add_pages(app: FastAPI) -> None:
 def page(request: Request) -> HTMLResponse:
     """What this is, the designs at a glance, the cautions; it stands also while the store is away."""
     store: Store = request.app.state.designs.store
+    caller: Caller = request.state.caller
     try:
-        designs = store.designs(_DESIGNS_SHOWN).items
+        designs = store.designs(_DESIGNS_SHOWN).items if caller.may_read else None
     except RedisError:
         designs = None
-    return HTMLResponse(front_page(designs), headers=_POLICY)
+    return HTMLResponse(front_page(designs, may_read=caller.may_read), headers=_POLICY)
 
 
 @router.get("/docs")
-async def docs(request: Request) -> HTMLResponse:
+def docs() -> HTMLResponse:
     """The API by example; all assets come from this service."""
-    return get_swagger_ui_html(
-        openapi_url=str(request.app.openapi_url),
-        title=f"{request.app.title} API",
-        swagger_js_url=f"{ASSETS}/swagger-ui-bundle.js",
-        swagger_css_url=f"{ASSETS}/swagger-ui.css",
-        swagger_favicon_url=f"{ASSETS}/favicon.png",
-        swagger_ui_parameters={"validatorUrl": None},
-    )
+    return HTMLResponse((_STATIC / "docs.html").read_text(encoding="utf-8"), headers=_POLICY)
 
 
 @router.get("/problems/{slug}")

@@ -13,6 +13,7 @@ from physics.hazards import CAUTIONS
 from worker import words
 from worker.records import Design, Progress
 
+_KEY_WANTED = "<p>Designs are shown to those with an access key.</p>"
 _HEADS = ("design", "status", "trials", "diameter, mm", "recommended shot")
 
 
@@ -21,10 +22,10 @@ def _template() -> Template:
     return Template((Path(__file__).parent / "static" / "front_page.html").read_text(encoding="utf-8"))
 
 
-def front_page(designs: Iterable[Design] | None) -> str:
-    """The page as HTML; `designs` is None when the store does not answer."""
+def front_page(designs: Iterable[Design] | None, *, may_read: bool) -> str:
+    """The page as HTML; `designs` is None when the store does not answer, or the caller may not read."""
     cautions = "".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)
-    return _template().substitute(cautions=cautions, designs=_table(designs))
+    return _template().substitute(cautions=cautions, designs=_table(designs) if may_read else _KEY_WANTED)
 
 
 def _table(designs: Iterable[Design] | None) -> str:

@@ -12,7 +12,7 @@ from starlette.responses import JSONResponse
 from api import examples
 from api.jobs import JobQuery, polling_headers
 from api.problems import stated
-from api.request_body import IdempotencyKey, require_json
+from api.request_body import IdempotencyKey, Owner, require_json
 from api.revalidation import tagged
 from api.shot_lists.representations import (
     PATH,
@@ -65,6 +65,7 @@ def _accepted(found: ShotList) -> Response:
     dependencies=[Depends(require_json)],
     responses=stated(
         "malformed-json",
+        "too-many-open-jobs",
         "gone",
         "too-large",
         "unsupported-media-type",
@@ -76,13 +77,14 @@ def _accepted(found: ShotList) -> Response:
 def post_shot_list(
     shots: Annotated[ShotListRequest, Body(examples=[examples.SWEEP, examples.COMPARISON])],
     service: Service,
-    idempotency_key: IdempotencyKey = None,
+    owner: Owner,
+    idempotency_key: IdempotencyKey,
 ) -> Response:
     """Queues up to 1,000 shots as one job and answers at once; `Location` is where to watch it.
 
     Every shot is checked first, and a wrong one is refused with its place, before anything is run.
     """
-    return _accepted(service.submit(shots, idempotency_key))
+    return _accepted(service.submit(shots, idempotency_key, owner))
 
 
 @router.get("", summary="Lists of shots, newest first", responses=stated("invalid-input", "store-unavailable"))
@@ -129,7 +131,9 @@ def _link_to_next(list_id: str, query: ShotRowQuery, cursor: str | None) -> dict
     return {"Link": f'<{PATH}/{list_id}/shots?{words}>; rel="next"'}
 
 
-@router.get("/{list_id}/shots/{number}", summary="One shot of a list in full", responses=stated(*_FOUND))
+@router.get(
+    "/{list_id}/shots/{number}", summary="One shot of a list in full", responses=stated(*_FOUND, "no-free-core")
+)
 async def get_shot(
     list_id: str, number: Annotated[int, Path(ge=0, le=10**9)], request: Request, service: Service
 ) -> ShotDetail:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from anyio import CapacityLimiter, to_thread
+from anyio import CapacityLimiter, move_on_after, to_thread
 from fastapi import APIRouter, Body, Depends, Request
 
 import physics
 from api import examples
 from api.benches.endpoints import Benches
-from api.problems import stated
+from api.problem_handlers import RETRY_AFTER_S
+from api.problems import ProblemError, stated
 from api.request_body import require_json
 from physics.result import ShotResult
 from physics.shot import Shot
@@ -22,14 +23,14 @@ router = APIRouter(prefix="/v1/shots", tags=["shots"])
 
 PostedShot = Annotated[AskedShot, Body(examples=[examples.SHOT])]
 
-_REFUSALS = stated("malformed-json", "too-large", "unsupported-media-type", "invalid-input", "store-unavailable")
+_REFUSALS = ("malformed-json", "too-large", "unsupported-media-type", "invalid-input", "store-unavailable")
 
 
 @router.post(
     "",
     summary="What will this shot do?",
     dependencies=[Depends(require_json)],
-    responses=_REFUSALS,
+    responses=stated(*_REFUSALS, "no-free-core"),
 )
 async def run_shot(request: Request, shot: PostedShot, benches: Benches) -> ShotResult:
     """Simulates one discharge and answers with its figures, energy balance, ratings, hazards and series.
@@ -44,7 +45,7 @@ async def run_shot(request: Request, shot: PostedShot, benches: Benches) -> Shot
     "/check",
     summary="What can be said about this shot without running it?",
     dependencies=[Depends(require_json)],
-    responses=_REFUSALS,
+    responses=stated(*_REFUSALS),
 )
 async def check_shot(shot: PostedShot, benches: Benches) -> ShotCheck:
     """Fills in every default, works out what needs no run, and warns of what is better looked at before it is run.
@@ -60,6 +61,17 @@ async def _resolved(shot: Shot | ShotOnBench, benches: BenchStore) -> Shot:
 
 
 async def simulate(request: Request, shot: Shot) -> ShotResult:
-    """Run the physics in a thread: its kernels release the interpreter, so other requests go on."""
+    """Run the physics in a thread: its kernels release the interpreter, so other requests go on.
+
+    A shot that is begun runs to its end; one that no core is free for is refused after a while.
+    """
     limiter: CapacityLimiter = request.app.state.shots_limiter
-    return await to_thread.run_sync(physics.simulate_shot, shot, limiter=limiter)
+    run = object()
+    with move_on_after(request.app.state.shot_wait_s) as waiting:
+        await limiter.acquire_on_behalf_of(run)
+    if waiting.cancelled_caught:
+        raise ProblemError("no-free-core", headers={"Retry-After": str(RETRY_AFTER_S)})
+    try:
+        return await to_thread.run_sync(physics.simulate_shot, shot, limiter=CapacityLimiter(1))
+    finally:
+        limiter.release_on_behalf_of(run)

@@ -253,3 +253,16 @@ def test_last_page_says_so(client: httpx.Client, finished: Json) -> None:
             break
     assert finished["id"] in seen
     assert len(seen) == len(set(seen))
+
+
+def test_ended_design_can_be_kept_longer(client: httpx.Client, finished: Json) -> None:
+    """PATCH moves the time until which a design is kept, within the future; null keeps it for good."""
+    address = finished["links"]["self"]
+    kept = client.patch(address, json={"expires_at": "2090-01-01T00:00:00+01:00"})
+    assert kept.status_code == 200, kept.text
+    assert kept.json()["expires_at"] == "2089-12-31T23:00:00Z" == client.get(address).json()["expires_at"]
+    refused = client.patch(address, json={"expires_at": "2020-01-01T00:00:00Z"})
+    assert refused.status_code == 422
+    assert refused.json()["errors"][0]["pointer"] == "/expires_at"
+    assert client.patch(address, json={}).status_code == 422
+    assert client.patch(address, json={"expires_at": None}).json()["expires_at"] is None

@@ -10,6 +10,8 @@ import httpx
 import pytest
 from jsonschema_rs import Draft202012Validator
 
+from physics.schema import UNITS, unit_of
+
 Json = dict[str, Any]
 _METHODS = {"get", "post", "put", "patch", "delete"}
 
@@ -38,6 +40,13 @@ def _references(value: object) -> Iterator[str]:
             yield from _references(part)
 
 
+def _parts(value: object) -> Iterator[Json]:
+    if isinstance(value, dict):
+        yield value
+    for part in value.values() if isinstance(value, dict) else value if isinstance(value, list) else ():
+        yield from _parts(part)
+
+
 def _reached(openapi: Json, name: str) -> set[str]:
     """Names of all schemas that a schema is made of, itself included."""
     seen: set[str] = set()
@@ -50,11 +59,22 @@ def _reached(openapi: Json, name: str) -> set[str]:
     return seen
 
 
-def _number_fields(schema: Json) -> Iterator[tuple[str, Json]]:
-    for name, entry in schema.get("properties", {}).items():
-        types = {entry.get("type"), *(branch.get("type") for branch in entry.get("anyOf", []))}
-        if types & {"number", "integer"}:
-            yield name, entry
+def _numbers(schema: Any, name: str, unit: object = None) -> Iterator[tuple[str, object]]:
+    """Each number that a schema describes, with the unit of the innermost named member or parameter around it."""
+    if isinstance(schema, list):
+        for part in schema:
+            yield from _numbers(part, name, unit)
+    if not isinstance(schema, dict):
+        return
+    unit = schema.get("x-unit", unit)
+    if schema.get("type") in ("number", "integer"):
+        yield name, unit
+    for key, part in schema.items():
+        if key == "properties":
+            for member, entry in part.items():
+                yield from _numbers(entry, f"{name}.{member}")
+        elif key not in ("examples", "example", "default", "enum", "const"):
+            yield from _numbers(part, name, unit)
 
 
 def test_every_reference_resolves(openapi: Json) -> None:
@@ -63,13 +83,33 @@ def test_every_reference_resolves(openapi: Json) -> None:
         assert reference.rpartition("/")[2] in openapi["components"]["schemas"], reference
 
 
-@pytest.mark.parametrize("name", ["Shot", "DesignRequest", "ShotResult"])
-def test_every_number_has_a_unit(openapi: Json, name: str) -> None:
-    """Each number of shot, result and design request carries its UCUM unit in the schema."""
-    unitless = {"seed", "value", "limit", "reference"}
-    for schema in _reached(openapi, name):
-        for field, entry in _number_fields(openapi["components"]["schemas"][schema]):
-            assert "x-unit" in entry or field in unitless, f"{schema}.{field}"
+def test_every_number_has_a_unit(openapi: Json) -> None:
+    """Each number of every schema and parameter carries its UCUM unit, which is the one that its name ends in."""
+    found = [number for name, schema in openapi["components"]["schemas"].items() for number in _numbers(schema, name)]
+    for name, operation in _operations(openapi):
+        for parameter in operation.get("parameters", []):
+            found += _numbers(parameter["schema"], f"{name} {parameter['name']}")
+    assert len(found) > 250
+    for name, unit in found:
+        assert unit == (unit_of(name) or unit), name
+        assert unit == "@unit" or unit in UNITS.values(), name
+
+
+def test_every_list_and_text_of_a_request_has_an_end(openapi: Json) -> None:
+    """No list of a body is without a greatest length, and no text without one, a pattern, or a choice of words."""
+    taken = [
+        op["requestBody"]["content"]["application/json"]["schema"]
+        for _, op in _operations(openapi)
+        if "requestBody" in op
+    ]
+    names = set[str]().union(*(_reached(openapi, ref.rpartition("/")[2]) for ref in _references(taken)))
+    assert {"Shot", "DesignRequest", "Budget", "Expiry", "BenchDescription", "ShotListRequest"} <= names
+    for name in names:
+        for part in _parts(openapi["components"]["schemas"][name]):
+            assert part.get("type") != "array" or "maxItems" in part, name
+            assert part.get("type") != "string" or {"maxLength", "enum", "const", "format", "pattern"} & part.keys(), (
+                name
+            )
 
 
 def test_schemas_are_json_schema(openapi: Json) -> None:
@@ -115,9 +155,9 @@ def test_pages_load_nothing_from_elsewhere(client: httpx.Client, path: str) -> N
 
 
 def test_documentation_assets_are_here(client: httpx.Client) -> None:
-    """Script, style and icon of the documentation come from this service."""
+    """Scripts, style and icon of the documentation come from this service."""
     assets = re.findall(r'(?:src|href)="(/[^"]+)"', client.get("/docs").text)
-    assert len(assets) == 3
+    assert len(assets) == 4
     for asset in assets:
         assert client.get(asset).status_code == 200, asset
 

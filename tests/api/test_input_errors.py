@@ -74,6 +74,13 @@ def test_not_finite(client: httpx.Client, shot: Json, design: Json, path: str, n
     assert error["pointer"] == pointer
 
 
+def test_whole_number_too_large_for_a_fraction(client: httpx.Client, shot: Json) -> None:
+    """A whole number of hundreds of digits is refused with the allowed range, like any other that is too large."""
+    (error,) = _refusal(client.post("/v1/shots", json=_put(shot, "/coil/turns_count", 10**400)))
+    assert error["pointer"] == "/coil/turns_count"
+    assert error["maximum"] > 0
+
+
 @pytest.mark.parametrize("value", ["1e-3", "", None, True, [1e-3], {"value": 1e-3}])
 def test_not_a_number(client: httpx.Client, shot: Json, value: object) -> None:
     """Text, null, truth values and containers are no numbers, also when they look like one."""
@@ -136,10 +143,15 @@ def test_not_an_object(client: httpx.Client, text: str) -> None:
 
 
 def test_text_that_is_not_unicode(client: httpx.Client, shot: Json) -> None:
-    """A lone surrogate in a name neither passes nor breaks the answer."""
-    text = json.dumps(shot).replace('"gap_m"', '"\\ud800"')
-    answer = client.post("/v1/shots", content=text, headers={"Content-Type": "application/json"})
-    assert answer.status_code == 422
+    """A lone surrogate, in a name or a value, is no text and refused as such; a pair of them is a character."""
+    for part, word in (('"gap_m"', '"\\ud800"'), ('"copper"', '"x\\uDFFF"')):
+        text = json.dumps(shot).replace(part, word)
+        answer = client.post("/v1/shots", content=text, headers={"Content-Type": "application/json"})
+        assert answer.status_code == 400
+        assert answer.json()["type"] == "/problems/malformed-json"
+    text = json.dumps(shot).replace('"copper"', '"\\ud83d\\ude00"')
+    (error,) = _refusal(client.post("/v1/shots", content=text, headers={"Content-Type": "application/json"}))
+    assert "\U0001f600" in error["detail"]
 
 
 @pytest.mark.parametrize("text", ["{", "", "not json", '{"a": 1,}', "\xff", "[" * 100_000])

@@ -55,7 +55,7 @@ def test_unknown_address_is_404(client: httpx.Client, path: str) -> None:
     [
         ("GET", "/v1/shots", {"POST"}),
         ("PUT", "/v1/designs", {"GET", "POST"}),
-        ("PATCH", "/v1/designs/1", {"GET", "DELETE"}),
+        ("PUT", "/v1/designs/1", {"GET", "PATCH", "DELETE"}),
         ("GET", "/v1/designs/1/cancel", {"POST"}),
         ("DELETE", "/v1/materials", {"GET"}),
         ("POST", "/livez", {"GET"}),

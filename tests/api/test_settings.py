@@ -19,7 +19,7 @@ README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 def _default(field: FieldInfo) -> str:
     if field.default_factory is not None:
         return "one a core"
-    return "none" if field.default is None else f"`{field.default}`"
+    return "none" if field.default in (None, ()) else f"`{field.default}`"
 
 
 def test_every_setting_is_in_the_table_and_nothing_else() -> None:
@@ -40,10 +40,18 @@ def test_listed_variables_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
         "concurrency": 3,
         "log_level": "ERROR",
         "stop_grace_seconds": 9,
+        "access": "keys",
+        "rate_per_minute": 7,
+        "open_jobs_limit": 8,
+        "body_seconds": 2.5,
+        "shot_wait_seconds": 3.5,
+        "keep_alive_seconds": 6,
+        "send_seconds": 4.5,
+        "cors_origins": ("https://lab.example", "https://b.example"),
     }
     assert set(values) == set(Settings.model_fields)
     for name, value in values.items():
-        monkeypatch.setenv(variable_of(name), str(value))
+        monkeypatch.setenv(variable_of(name), ",".join(value) if isinstance(value, tuple) else str(value))
     assert Settings().model_dump() == values
 
 

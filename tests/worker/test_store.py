@@ -22,6 +22,7 @@ from worker.errors import (
     DesignNotContinuable,
     DesignStillActive,
     DesignUnknown,
+    ExpiryRefused,
     IdempotencyConflict,
 )
 from worker.plan import first_plan, islands_of, numbers_of
@@ -697,3 +698,44 @@ def test_numbers_come_back_bit_for_bit(store: Store) -> None:
     row: Candidate = candidate(0, energy_j=0.1 + 0.2, voltage_v=6516.116507586597)
     store.record(leased(store, store.first_slots(design_id)[0]), [row])
     assert store.candidate(design_id, 0) == row
+
+
+# ---- keeping ---------------------------------------------------------------------------------------------------------
+
+
+def test_expiry_of_an_ended_design_can_be_moved(store: Store, client: Redis) -> None:
+    """A later time, an earlier one and none are shown, and every key of the design goes by them."""
+    design_id = make_ended(store)
+    keys = list(client.scan_iter(match=f"*design:{design_id}*"))
+    for days in (400, 2):
+        at = (store.now() + timedelta(days=days)).replace(microsecond=0)
+        store.keep(design_id, at)
+        assert store.get(design_id).expires_at == at
+        assert {client.expiretime(key) for key in keys} == {int(at.timestamp())}
+    store.keep(design_id, None)
+    assert store.get(design_id).expires_at is None
+    assert {client.ttl(key) for key in keys} == {-1}
+
+
+def test_design_that_expired_at_a_moved_time_is_gone(store: Store) -> None:
+    """Once the new time has come the design is gone, not unknown."""
+    design_id = make_ended(store)
+    store.keep(design_id, store.now() + timedelta(milliseconds=50))
+    time.sleep(0.1)
+    with pytest.raises(DesignGone, match="expired"):
+        store.get(design_id)
+
+
+def test_expiry_that_cannot_be_set(store: Store) -> None:
+    """A design at work, a time that has passed, an unknown and a deleted design are refused."""
+    active, ended, deleted = store.create(request()).design_id, make_ended(store), make_ended(store)
+    store.delete(deleted)
+    later = store.now() + timedelta(days=1)
+    with pytest.raises(DesignStillActive):
+        store.keep(active, later)
+    with pytest.raises(ExpiryRefused):
+        store.keep(ended, store.now() - timedelta(seconds=1))
+    with pytest.raises(DesignUnknown):
+        store.keep("nothing", later)
+    with pytest.raises(DesignGone):
+        store.keep(deleted, later)
