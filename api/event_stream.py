@@ -42,11 +42,22 @@ LastEventId = Annotated[
     Header(pattern=EVENT_ID, description="Id of the last event that was received; what follows it is sent."),
 ]
 
+#: One event of a stream; version 3.1 of OpenAPI has no word for a stream of them.
+_EVENT = {
+    "type": "object",
+    "properties": {
+        "id": {"type": "string", "description": "What Last-Event-ID asks for."},
+        "event": {"type": "string", "enum": ["status", "progress", "candidate", "front", "reset", "end"]},
+        "data": {"type": "string", "description": "JSON, of the shape that the job's own address answers with."},
+    },
+    "required": ["event", "data"],
+}
+
 #: The answers of an operation that follows a job.
 RESPONSES: dict[int | str, dict[str, Any]] = stated("not-found", "gone", "invalid-input", "store-unavailable") | {
     200: {
-        "description": "Server-sent events; `data` is one line of JSON.",
-        "content": {MEDIA_TYPE: {"schema": {"type": "string"}}},
+        "description": "Server-sent events, one after the other; `data` is one line of JSON.",
+        "content": {MEDIA_TYPE: {"schema": _EVENT}},
     },
     204: {"description": "It has ended and there is nothing after this id; do not come back."},
 }
