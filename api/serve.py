@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import logging
 import os
 import signal
 import socket
@@ -89,7 +90,9 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _leave(_: int, __: FrameType | None) -> None:
-    sys.exit(0)
+    """Leave without the interpreter's own end, which hangs at times when a thread is still loading kernels."""
+    logging.shutdown()
+    os._exit(0)
 
 
 if __name__ == "__main__":
