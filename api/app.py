@@ -74,14 +74,13 @@ Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of
   `POST /v1/designs`, then watch `Location`.
 
 All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema, where `@unit` stands for what the
-member `unit` beside the number says. Times of the clock are RFC 3339, UTC. Errors are problem+json (RFC 9457).
-Each answer has an `X-Request-Id`, yours if it is well-formed, and a `traceparent`.
+member `unit` beside the number says, and `@pointer` for the end of the pointer that the number belongs to. Times of
+the clock are RFC 3339, UTC. Errors are problem+json (RFC 9457). Each answer has an `X-Request-Id`, yours if it is
+well-formed, and a `traceparent`. It computes and records; it never charges or fires anything.
 
 Where access keys are asked for, each request but those of `/livez`, `/readyz` and the documentation carries one:
 `Authorization: Bearer sw_...`. Scope `read` may GET, `submit` POST and PUT as well, `admin` DELETE and PATCH as well.
 `RateLimit` and `RateLimit-Policy` on each answer tell how many requests are left.
-
-It computes and records; it never charges or fires anything.
 
 **Cautions**
 

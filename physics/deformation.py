@@ -157,7 +157,7 @@ def advance(body, strengths, node_force, level_force, softness, taylor_quinney, 
 
 
 @inlined_kernel
-def _log_near_one(x):
+def _log_near_one(x: float) -> float:
     """Natural logarithm by its series in (x - 1)/(x + 1): within 2e-12 for 0.9 < x < 1.1, where metal stays."""
     y = (x - 1.0) / (x + 1.0)
     s = y * y

@@ -59,6 +59,8 @@ def unit_of(name: str) -> str | None:
 
 #: Unit of a number whose unit stands beside it, in the member called `unit`.
 UNIT_BESIDE = "@unit"
+#: Unit of a number whose unit ends the last name of the JSON pointer that it belongs to.
+UNIT_OF_POINTER = "@pointer"
 
 
 def add_units(schema: dict[str, Any]) -> None:

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, TypeAdapter, ValidationError, model_validator
 
 from physics.result import Rating, Status, Summary
-from physics.schema import Checked, FieldProblem, field_problems
+from physics.schema import UNIT_OF_POINTER, Checked, FieldProblem, field_problems
 from physics.shot import Shot
 from worker.bench import AskedShot, BenchRevision, BenchUsed, NamedBench, ShotOnBench
 from worker.errors import InputRefused
@@ -24,7 +24,9 @@ MOST_IN_SLICE = 25
 LEAST_SLICES = 8
 
 #: A value that a sweep can put in the place of another.
-Value = bool | int | float | Annotated[str, Field(max_length=200)]
+Value = Annotated[
+    bool | int | float | Annotated[str, Field(max_length=200)], Field(json_schema_extra={"x-unit": UNIT_OF_POINTER})
+]
 ShotState = Literal["waiting", "finished", "failed", "skipped"]
 FindBench = Callable[[NamedBench], BenchRevision]
 

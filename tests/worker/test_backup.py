@@ -14,15 +14,19 @@ import pytest
 from redis import Redis
 from redis.exceptions import ResponseError
 
+from api.examples import BENCH, SWEEP
 from tests.worker.samples import candidate, miss, request
 from worker import scripts
 from worker.backup import backup
 from worker.backup_lines import checked_header
+from worker.bench import BenchDescription
+from worker.bench_store import BenchStore
 from worker.embedded import embedded_server
 from worker.errors import BackupRefused, DesignGone
 from worker.plan import numbers_of
 from worker.records import Candidate, Ending
 from worker.restore import restore
+from worker.shot_list import BenchesOnce, ShotListRequest, ShotOutcome, shots_of
 from worker.store import Store, connect
 
 P = scripts.PREFIX
@@ -80,6 +84,20 @@ def make_designs(store: Store) -> None:
     store.delete(gone)
 
 
+def make_benches_and_lists(store: Store) -> None:
+    """One bench with two revisions, one deleted; one list of shots at work, of which one shot is finished."""
+    bench = BenchDescription.model_validate(BENCH)
+    benches = BenchStore(store.client)
+    benches.revise(benches.create(bench).id, 1, bench)
+    benches.delete(benches.create(bench).id)
+    asked = ShotListRequest.model_validate(SWEEP)
+    list_id, _ = store.shot_lists.create(asked, shots_of(asked, BenchesOnce(benches.named)), owner="a")
+    lease = store.shot_lists.lease(store.shot_lists.slots(list_id)[0])
+    assert lease is not None
+    words = "given up"
+    store.shot_lists.step(lease, 1, [ShotOutcome(number=0, state="failed", attempts_count=1, failure=words)])
+
+
 def make_every_kind(raw: Redis) -> None:
     """Keys of each kind the server has, some too large for one line, with text, bytes, odd numbers and expiry."""
     raw.set(f"{P}t:text", "µ is \u0000 text\n", ex=4000)
@@ -98,8 +116,10 @@ def make_every_kind(raw: Redis) -> None:
 def test_round_trip_brings_every_byte_back(store: Store, raw: Redis, tmp_path: Path) -> None:
     """What is restored into an empty server is, key by key, what was backed up: kind, value and time of expiry."""
     make_designs(store)
+    make_benches_and_lists(store)
     make_every_kind(raw)
     before = contents(raw)
+    assert {f"{P}{name}".encode() for name in ("benches", "shot-lists", "open:a")} <= before.keys()
     count = backup(raw, tmp_path / "file")
     assert contents(raw, "*") == before  # nothing is left of the copies
     raw.flushdb()
