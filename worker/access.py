@@ -38,7 +38,7 @@ _KEY = re.compile(r"sw_([0-9a-f]{12})_([0-9a-f]{64})")
 _LIST = f"{scripts.PREFIX}keys"
 MOST_NAME_CHARACTERS = 120
 #: Connections of one API process to the server for this.
-_MOST_CONNECTIONS = 32
+MOST_CONNECTIONS = 32
 
 #: ARGV key id or '', SHA-256 of its secret, the caller's address, most tokens, tokens a second (0: no limit).
 #: Returns {scope or '' when the key is not known, 1 when a token was there, tokens left, seconds until the next one (or
@@ -140,7 +140,7 @@ class Gate:
     def __init__(self, url: str, per_minute_count: int) -> None:
         pool = BlockingConnectionPool.from_url(
             url,
-            max_connections=_MOST_CONNECTIONS,
+            max_connections=MOST_CONNECTIONS,
             timeout=2.0,
             decode_responses=True,
             socket_timeout=2.0,
