@@ -80,7 +80,7 @@ well-formed, and a `traceparent`. It computes and records; it never charges or f
 
 Where access keys are asked for, each request but those of `/livez`, `/readyz` and the documentation carries one:
 `Authorization: Bearer sw_...`. Scope `read` may GET, `submit` POST and PUT as well, `admin` DELETE and PATCH as well.
-`RateLimit` and `RateLimit-Policy` on each answer tell how many requests are left.
+`RateLimit` and `RateLimit-Policy` on each answer then tell how many requests are left.
 
 **Cautions**
 

@@ -49,7 +49,7 @@ class Settings(BaseSettings):
         default=6000,
         ge=0,
         le=10**6,
-        description="Requests a minute of a key, or an address without one; 0: any number.",
+        description="Requests a minute of a key, or an address let in without one; 0: any number.",
     )
     open_jobs_limit: int = Field(
         default=100,

@@ -1,7 +1,7 @@
-"""ASGI middleware: asks for an access key where one is needed, and holds every caller to a rate.
+"""ASGI middleware: asks for an access key where one is needed, and holds callers to a rate.
 
 By default keys are needed as soon as one end of the connection, or the host that is asked for, is not loopback, however
-the server was started.
+the server was started. A caller on this machine that needs none has no rate either: it could as well stop the service.
 A reverse proxy that names its client (X-Forwarded-For) counts as that client.
 """
 
@@ -56,15 +56,17 @@ class Guard:
             await self.app(scope, receive, send)
             return
         needs_key = self._access == "keys" or (self._access == "auto" and not _is_local(scope))
+        admission = None
         try:
-            admission = await self._gate.admit(_bearer(scope) if needs_key else None, _address(scope))
+            if needs_key or self._access == "open":
+                admission = await self._gate.admit(_bearer(scope) if needs_key else None, _address(scope))
         except RedisError as error:
             if needs_key:
                 log.warning("store unavailable: %s", error)
                 away = ProblemError("store-unavailable", headers={"Retry-After": str(RETRY_AFTER_S)})
                 await response_for(away, scope["path"])(scope, receive, send)
                 return
-            admission = None  # what needs no store goes on without a rate
+            # what needs no store goes on without a rate
         headers = self._rate_headers(admission)
         refusal = self._refusal(scope, admission, needs_key=needs_key)
         if refusal is not None:
