@@ -3,28 +3,43 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from typing import Any
 
 import httpx
 import pytest
+from anyio import CapacityLimiter
 from fastapi import FastAPI
 
-from api.app import create_app
+from api import examples
+from api.app import MAX_BODY_BYTES, create_app
 from api.launch import free_port
 from api.problems import KINDS
+from worker.access import Keyring, Scope
+from worker.embedded import embedded_server
 from worker.settings import Settings
+from worker.store import connect
 
 Json = dict[str, Any]
+#: Method, path, and what httpx is given beside them.
+Request = tuple[str, str, Json]
 _JSON = {"Content-Type": "application/json"}
+
+
+@pytest.fixture(scope="module")
+def store_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A store of its own, for applications that ask for keys."""
+    with embedded_server(tmp_path_factory.mktemp("registry")) as server:
+        yield server.url
 
 
 class Bench:
     """What the requests below need: the running service, and the same application without its store."""
 
-    def __init__(self, client: httpx.Client, design: Json) -> None:
+    def __init__(self, client: httpx.Client, design: Json, store_url: str) -> None:
         self.client = client
         self.design = {**design, "budget_trials_count": 1}
+        self.store_url = store_url
 
     def post(self, key: str | None = None, **changes: object) -> httpx.Response:
         headers = {"Idempotency-Key": key} if key else {}
@@ -36,6 +51,23 @@ class Bench:
         self.client.post(f"{path}/cancel")
         wait_for_end(path)
         return path
+
+    def strict(self, *requests: Request, scope: Scope | None = None, **settings: Any) -> httpx.Response:
+        """The last answer of an application with other settings, on a store without worker, to a key of this scope."""
+        app = create_app(Settings(redis_url=self.store_url, **settings))
+        key = Keyring(connect(self.store_url)).create("a test", scope) if scope else ""
+        return asyncio.run(_ask_all(app, {"Authorization": f"Bearer {key}"} if key else {}, requests))
+
+    def without_cores(self) -> httpx.Response:
+        """The answer to a shot while every core is taken."""
+        app = create_app(Settings(redis_url=self.store_url, shot_wait_seconds=0.01))
+        app.state.shots_limiter = CapacityLimiter(1)
+
+        async def ask() -> httpx.Response:
+            app.state.shots_limiter.acquire_on_behalf_of_nowait("somebody else")
+            return await _ask(app, "POST", "/v1/shots", json=examples.SHOT)
+
+        return asyncio.run(ask())
 
     @staticmethod
     def alone(path: str, method: str = "GET") -> httpx.Response:
@@ -49,10 +81,27 @@ def _broken() -> None:
     raise RuntimeError("a fault")
 
 
-async def _ask(app: FastAPI, method: str, path: str) -> httpx.Response:
+async def _ask(app: FastAPI, method: str, path: str, **content: Any) -> httpx.Response:
     transport = httpx.ASGITransport(app, raise_app_exceptions=False)
     async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
-        return await client.request(method, path)
+        return await client.request(method, path, **content)
+
+
+async def _ask_all(app: FastAPI, headers: dict[str, str], requests: Sequence[Request]) -> httpx.Response:
+    for method, path, content in requests:
+        answer = await _ask(app, method, path, headers=headers | content.get("headers", {}), **_but_headers(content))
+    await app.state.gate.close()
+    return answer
+
+
+def _but_headers(content: Json) -> Json:
+    return {name: value for name, value in content.items() if name != "headers"}
+
+
+async def _dawdling() -> AsyncIterator[bytes]:
+    yield b"{"
+    await asyncio.sleep(0.2)
+    yield b"}"
 
 
 Provoke = Callable[[Bench, Callable[[str], Json]], httpx.Response]
@@ -63,6 +112,20 @@ def _unfinished(bench: Bench) -> httpx.Response:
     answer = bench.client.delete(path)
     bench.client.post(f"{path}/cancel")
     return answer
+
+
+def _unfinished_list(bench: Bench) -> httpx.Response:
+    shots = {"shot": examples.SHOT, "vary": [{"pointer": "/gap_m", "values": [1e-3 + 1e-6 * n for n in range(200)]}]}
+    path = bench.client.post("/v1/shot-lists", json=shots).headers["Location"]
+    answer = bench.client.delete(path)
+    bench.client.post(f"{path}/cancel")
+    return answer
+
+
+def _revised(bench: Bench, **headers: str) -> httpx.Response:
+    body = examples.BENCH
+    path = bench.client.post("/v1/benches", json=body).headers["Location"]
+    return bench.client.put(path, json=body, headers=headers)
 
 
 def _not_continuable(bench: Bench, wait_for_end: Callable[[str], Json]) -> httpx.Response:
@@ -81,14 +144,36 @@ def _mismatch(bench: Bench) -> httpx.Response:
     return bench.post("registry", seed=8)
 
 
+def _too_many_open(bench: Bench) -> httpx.Response:
+    post = ("POST", "/v1/designs", {"json": bench.design})
+    return bench.strict(post, post, scope="submit", access="keys", open_jobs_limit=1)
+
+
+_LOOK: Request = ("GET", "/v1/wires", {})
+_DEEP = b"[" * 100 + b"]" * 100
+
 PROVOKE: dict[str, Provoke] = {
+    "key-needed": lambda bench, _: bench.strict(_LOOK, access="keys"),
+    "scope-too-small": lambda bench, _: bench.strict(
+        ("POST", "/v1/shots", {"json": examples.SHOT}), scope="read", access="keys"
+    ),
+    "rate-exceeded": lambda bench, _: bench.strict(*[_LOOK] * 4, access="open", rate_per_minute=2),
+    "too-many-open-jobs": lambda bench, _: _too_many_open(bench),
+    "too-deep": lambda bench, _: bench.client.post("/v1/shots", content=_DEEP, headers=_JSON),
+    "body-too-slow": lambda bench, _: bench.strict(
+        ("POST", "/v1/shots", {"content": _dawdling(), "headers": _JSON}), body_seconds=0.05
+    ),
+    "no-free-core": lambda bench, _: bench.without_cores(),
     "malformed-json": lambda bench, _: bench.client.post("/v1/shots", content=b"{", headers=_JSON),
     "not-found": lambda bench, _: bench.client.get("/v1/designs/none"),
     "method-not-allowed": lambda bench, _: bench.client.put("/v1/shots"),
     "design-not-finished": lambda bench, _: _unfinished(bench),
     "design-not-continuable": _not_continuable,
+    "shot-list-not-finished": lambda bench, _: _unfinished_list(bench),
+    "changed-meanwhile": lambda bench, _: _revised(bench, **{"If-Match": '"another"'}),
+    "precondition-required": lambda bench, _: _revised(bench),
     "gone": _gone,
-    "too-large": lambda bench, _: bench.client.post("/v1/shots", content=b" " * 1_000_001, headers=_JSON),
+    "too-large": lambda bench, _: bench.client.post("/v1/shots", content=b" " * (MAX_BODY_BYTES + 1), headers=_JSON),
     "unsupported-media-type": lambda bench, _: bench.client.post("/v1/shots", content=b"{}"),
     "invalid-input": lambda bench, _: bench.client.post("/v1/shots", json={}),
     "idempotency-mismatch": lambda bench, _: _mismatch(bench),
@@ -105,11 +190,11 @@ def test_every_kind_has_a_request_that_meets_it() -> None:
 
 @pytest.mark.parametrize("slug", KINDS)
 def test_kind_is_met_as_it_is_registered(
-    slug: str, client: httpx.Client, design: Json, wait_for_end: Callable[[str], Json]
+    slug: str, client: httpx.Client, design: Json, wait_for_end: Callable[[str], Json], store_url: str
 ) -> None:
     """The answer has the kind's status and title, and its type leads to a page that says what to do."""
     kind = KINDS[slug]
-    answer = PROVOKE[slug](Bench(client, design), wait_for_end)
+    answer = PROVOKE[slug](Bench(client, design, store_url), wait_for_end)
     assert answer.status_code == kind.status, answer.text
     assert answer.headers["content-type"] == "application/problem+json"
     problem = answer.json()
