@@ -7,6 +7,7 @@ import signal
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import httpx
 
@@ -26,7 +27,10 @@ def kernels_are_warm(address: str) -> bool:
 
 def test_request_under_way_is_answered_before_the_service_stops(server: Server, tmp_path: Path) -> None:
     """A long shot that began before SIGTERM gets its answer; nobody else is let in; the exit code is 0."""
-    shot = copy.deepcopy(examples.SHOT) | {"solver": {"fidelity": "reference"}}
+    # A tall tube in a coil of three layers takes seconds.
+    shot: dict[str, Any] = copy.deepcopy(examples.SHOT) | {"solver": {"fidelity": "reference"}}
+    shot["coil"] |= {"turns_count": 24, "layers_count": 3}
+    shot["workpiece"] |= {"shape": "tube", "inner_diameter_m": 0.024, "thickness_m": 0.03}
     answers: list[httpx.Response] = []
     with running_api(server, tmp_path / "log", SHOTWRIGHT_STOP_GRACE_SECONDS="60") as (process, address):
         wait_for(lambda: kernels_are_warm(address), "the kernels", 170.0)
