@@ -25,9 +25,16 @@ CHECKS = (
 )
 
 
-def fuzz(address: str, seconds: int, seed: int, folder: Path) -> subprocess.CompletedProcess[str]:
+#: One request at a time in all manners, and sequences of requests.
+SINGLE, SEQUENCES = "examples,coverage,fuzzing", "stateful"
+
+
+def fuzz(
+    address: str, seconds: int, seed: int, folder: Path, phases: str = f"{SINGLE},{SEQUENCES}"
+) -> subprocess.CompletedProcess[str]:
     """Ask the service at `address` for about so many seconds; the exit code is 0 when no check failed."""
     words = ["-m", "schemathesis.cli", "run", f"{address}/openapi.json", "--checks", CHECKS, "--max-time", str(seconds)]
+    words += ["--phases", phases]
     words += ["--seed", str(seed), "--no-shrink", "--generation-database", "none", "--warnings", "off", "--no-color"]
     environment = os.environ | {"SCHEMATHESIS_HOOKS": "tests.api.fuzz_hooks", "PYTHONPATH": str(ROOT)}
     return subprocess.run(
