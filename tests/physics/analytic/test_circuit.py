@@ -279,3 +279,14 @@ def test_step_solves_its_equations_while_the_section_moves(cells: int) -> None:
     scale = np.abs(two).max()
     assert work.first == pytest.approx(one, abs=1e-6 * scale)
     assert work.second == pytest.approx(two, abs=1e-6 * scale)
+
+
+def test_peak_between_coarse_samples_is_that_of_the_double_exponential() -> None:
+    """exp(-t) - exp(-4 t) is highest at ln(4)/3; samples a quarter of that apart show the skew top."""
+    at, errors = np.log(4.0) / 3.0, []
+    for offset in np.linspace(0.0, 0.11, 12):
+        time = offset + 0.115 * np.arange(20)
+        peak, when = peak_of(time, np.exp(-time) - np.exp(-4.0 * time))
+        assert peak == pytest.approx(4.0 ** (-1.0 / 3.0) - 4.0 ** (-4.0 / 3.0), rel=1e-4)
+        errors.append(abs(when / at - 1.0))
+    assert max(errors) < 3e-3
