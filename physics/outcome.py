@@ -15,6 +15,7 @@ from physics.result import InsulationCheck, Provenance, Rating, ShotResult, Stat
 from physics.run import Run
 from physics.schema import unit_of
 from physics.shot import Shot
+from physics.verdict import verdict_of
 
 #: Version of the model; any change of its numbers changes it.
 MODEL_VERSION = "2.2"
@@ -66,12 +67,14 @@ def put_together(run: Run) -> ShotResult:
         code = INSULATION_FAILED
     status, advice = _STATUS[code]
     figures, energy = (summary(run), energy_balance(run)) if converged else (None, None)
+    ratings = ratings_of(shot, figures)
     return ShotResult(
+        verdict=verdict_of(ratings, status),
         status=status,
         advice=advice,
         summary=figures,
         energy=energy,
-        ratings=ratings_of(shot, figures),
+        ratings=ratings,
         hazards=assess(
             shot.bank.charge_voltage_v, shot.stored_energy_j, figures, energy.left_in_bank_j if energy else 0.0
         ),

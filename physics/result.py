@@ -95,6 +95,24 @@ class Rating(Checked):
     exceeded: bool
 
 
+class Ground(Checked):
+    """One thing that speaks against firing."""
+
+    name: str = Field(description="The limit's field name, or the run's status.")
+    statement: str
+    unit: str | None = Field(description="UCUM code of value and limit; null for a status.")
+    value: float | None
+    limit: float | None
+
+
+class Verdict(Checked):
+    """Whether anything known forbids the shot. Nothing known is not permission."""
+
+    not_to_be_fired: bool
+    statement: str = Field(description="The verdict in words, with every ground.")
+    grounds: list[Ground]
+
+
 class Hazard(Checked):
     """One thing that can hurt, with its number and what follows from it."""
 
@@ -214,6 +232,7 @@ class Provenance(Checked):
 class ShotResult(Checked):
     """Everything a run says. `shot` is the input with every default filled in."""
 
+    verdict: Verdict = Field(description="Whether anything known forbids the shot.")
     status: Status
     advice: str = Field(description="What the status means and what to try.")
     summary: Summary | None = Field(description="Null only when the run did not converge.")

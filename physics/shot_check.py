@@ -12,9 +12,10 @@ from physics.estimates import rough_coil_inductance, rough_quarter_period, skin_
 from physics.hazards import assess
 from physics.materials import resolve
 from physics.outcome import ratings_of
-from physics.result import Advisory, Hazards, Rating
+from physics.result import Advisory, Hazards, Rating, Verdict
 from physics.schema import Checked
 from physics.shot import Shot, check_shot
+from physics.verdict import verdict_of
 
 _SOURCE = "the input alone; nothing was run"
 
@@ -36,6 +37,7 @@ class PlannedFigures(Checked):
 class ShotCheck(Checked):
     """A shot as it would be run, and what can be said about it already."""
 
+    verdict: Verdict = Field(description="Whether what is known without a run forbids the shot.")
     shot: Shot = Field(description="The input with every default filled in.")
     figures: PlannedFigures
     ratings: list[Rating] = Field(description="Those of the stated limits that need no run.")
@@ -48,6 +50,7 @@ def inspect_shot(shot: Shot | Mapping[str, Any]) -> ShotCheck:
     checked = check_shot(shot)
     figures, ratings = _figures(checked), ratings_of(checked, None)
     return ShotCheck(
+        verdict=verdict_of(ratings, None),
         shot=checked,
         figures=figures,
         ratings=ratings,

@@ -1,0 +1,42 @@
+"""Whether anything known forbids the shot: the first thing that an answer says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from physics.result import Ground, Rating, Status, Verdict
+
+#: Never a permission: what is not stated is not judged, and a model has no eyes.
+NOTHING_KNOWN = "No stated limit is exceeded. That is not permission to fire: the responsible person decides, on site."
+
+_INCOMPLETE: dict[Status, str] = {
+    "stopped_early": "the run was stopped early, so its peaks, heat and debris may not be those of the whole shot",
+    "over_crushed": "the part goes beyond what the model describes, so what follows is not known",
+    "bore_closed": "the bore closes, and what follows is not known",
+    "rim_extruded": "the rim is squeezed beyond what the model describes, so what follows is not known",
+    "material_limit": "metal gets hotter than its data reach (it would boil), so what follows is not known",
+    "insulation_failed": "the voltage is more than the stated insulation bears",
+    "not_converged": "the numbers diverged, so nothing is known about this shot",
+}
+
+
+def verdict_of(ratings: Sequence[Rating], status: Status | None) -> Verdict:
+    """The verdict from the limits of the bench and the status of the run; None for a shot that was not run."""
+    grounds = [*_exceeded(ratings)]
+    if status in _INCOMPLETE:
+        grounds.append(Ground(name=status, statement=_INCOMPLETE[status], unit=None, value=None, limit=None))
+    return Verdict(
+        not_to_be_fired=bool(grounds),
+        statement="Not to be fired: " + "; ".join(ground.statement for ground in grounds) + "."
+        if grounds
+        else NOTHING_KNOWN,
+        grounds=grounds,
+    )
+
+
+def _exceeded(ratings: Sequence[Rating]) -> Iterator[Ground]:
+    for rating in ratings:
+        if rating.exceeded:
+            unit = "" if rating.unit == "1" else f" {rating.unit}"
+            words = f"{rating.name} is {rating.value:.4g}{unit} where the limit is {rating.limit:.4g}{unit}"
+            yield Ground(name=rating.name, statement=words, unit=rating.unit, value=rating.value, limit=rating.limit)
