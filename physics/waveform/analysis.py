@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import pi, sqrt
 
 import numpy as np
@@ -38,8 +39,8 @@ FEWEST_BEFORE = 10
 _BEFORE_MARGIN = 0.05
 #: A drift counts from so many standard deviations on.
 _DRIFT_SIGNIFICANCE = 3.0
-#: |I| below this many standard deviations of the noise is no current.
-_NOISE_FLOOR = 3.0
+#: A current below this share of the peak has died down.
+_NOTHING_RATIO = 0.02
 #: Relative step of numerical derivatives to the fit's parameters.
 _DIFFERENCE = 1e-6
 #: Endings of the names of figures with an error.
@@ -87,7 +88,7 @@ class TraceAnalysis(Checked):
     resistance_error_ohm: float | None
     charge_balance_ratio: float | None = Field(
         description="Charge of the first half-cycle over C V (1 + reversal): 1 if probe, capacitance and voltage "
-        "agree; null unless both are stated."
+        "agree; null unless both are stated and the half-cycle is whole."
     )
     charge_balance_error_ratio: float | None
     implied_voltage_v: float | None = Field(
@@ -261,48 +262,43 @@ class _Reading:
         return when - self.start, height
 
     def zeros(self) -> Iterator[Figure]:
-        """From the start (s), each current zero with a half-cycle before it that stands out of the noise."""
+        """On the trace's clock (s), each current zero with a half-cycle before it that stands out of the noise."""
         half, last = _ZERO_WIDTH * self.trace.quarter, self.trace.peak
-        changes = np.flatnonzero(np.diff(np.sign(self.current[self.trace.peak :])) != 0.0) + self.trace.peak
+        width = max(int(np.searchsorted(self.time, self.time[0] + half)), 1)
+        smooth = np.convolve(self.current, np.ones(width) / width, mode="same")
+        changes = np.flatnonzero(np.diff(np.sign(smooth[self.trace.peak :])) != 0.0) + self.trace.peak
         for index in changes:
-            swing = float(np.abs(self.current[last : index + 1]).max())
-            if swing < LEAST_SIGNAL * self.trace.noise or self.time[index] - self.time[last] < half:
+            swing = float(np.abs(smooth[last : index + 1]).max())
+            if swing < LEAST_SIGNAL * self.trace.noise / sqrt(width) or self.time[index] - self.time[last] < half:
                 continue
             if self.time[index] + half > self.time[-1]:
                 return
-            yield self.free_of_baseline(zero_near(self.time, self.current, float(self.time[index]), half)) - self.start
+            yield self.free_of_baseline(zero_near(self.time, self.current, float(self.time[index]), half))
             last = int(index) + 1
 
-    def first_charge(self) -> Figure:
-        """Integral of I (C) up to the first zero, or to the end."""
-        after = np.flatnonzero(self.current[self.trace.peak :] < 0.0)
-        last = self.trace.peak + int(after[0]) if after.size else self.time.size
-        return self._integral(slice(self.began, last), lambda i: i, np.ones_like)
+    def charges(self, zeros: Sequence[Figure]) -> tuple[Figure, Figure]:
+        """Integral of I (C) up to the first zero, and of |I| over the trace, as the sum of its half-cycles."""
+        edges = np.searchsorted(self.time, [self.fit.start_s, *(zero.value for zero in zeros), np.inf])
+        signs = np.zeros(self.time.size)
+        for number, (begin, end) in enumerate(pairwise(edges)):
+            signs[begin:end] = (-1.0) ** number
+        only_first = np.where(np.arange(self.time.size) < edges[1], signs, 0.0)
+        return self._integral(self.current * only_first, only_first), self._integral(self.current * signs, signs)
 
-    def charge(self) -> Figure:
-        """Integral of |I| (C); where nothing but noise is left, its absolute value does not count."""
-        floor = _NOISE_FLOOR * self.trace.noise
-        return self._integral(
-            slice(self.began, self.time.size),
-            lambda i: np.where(np.abs(i) > floor, np.abs(i), 0.0),
-            lambda i: np.where(np.abs(i) > floor, np.sign(i), 0.0),
-        )
+    @property
+    def has_died_down(self) -> bool:
+        """Whether the current at the end of the trace is next to nothing."""
+        return bool(np.abs(np.mean(self.current[-20:])) < _NOTHING_RATIO * self.trace.height)
 
     def action(self) -> Figure:
         """Integral of I^2 (A^2 s) without the noise's share."""
-        return self._integral(
-            slice(self.began, self.time.size), lambda i: i**2 - self.trace.noise**2, lambda i: 2.0 * i
-        )
+        inside = np.where(np.arange(self.time.size) >= self.began, 1.0, 0.0)
+        return self._integral(inside * (self.current**2 - self.trace.noise**2), inside * 2.0 * self.current)
 
-    def _integral(
-        self, inside: slice, integrand: Callable[[Floats], Floats], slope: Callable[[Floats], Floats]
-    ) -> Figure:
-        """The trapezoidal sum of integrand(I), whose derivative to I is `slope`."""
-        steps = np.zeros(self.time.size)
-        widths = np.diff(self.time[inside])
-        steps[inside][:-1] += 0.5 * widths
-        steps[inside][1:] += 0.5 * widths
-        return self.free_of_baseline(Figure(float(steps @ integrand(self.current)), steps * slope(self.current)))
+    def _integral(self, integrand: Floats, slope: Floats) -> Figure:
+        """The trapezoidal sum of the integrand, whose derivative to the current is `slope`; both of shape (n,)."""
+        widths = np.gradient(self.time)
+        return self.free_of_baseline(Figure(float(widths @ integrand), widths * slope))
 
 
 def _averaged(column: Floats, block: int) -> Floats:
@@ -329,14 +325,14 @@ def _report(read: _Reading, capacitance: float | None, voltage: float | None) ->
     trace, fit, noise_a = read.trace, read.fit, read.trace.noise
     to_peak, height = read.peak()
     zeros = list(read.zeros())
-    charge, first, action = read.charge(), read.first_charge(), read.action()
+    (first, charge), action = read.charges(zeros), read.action()
     turned = read.of_fit(reversal)
     figures: dict[str, Figure | None] = dict.fromkeys(("inductance_henry", "resistance_ohm", "charge_balance_ratio"))
     if capacitance is not None:
         inductance = read.of_fit(lambda p: 1.0 / (capacitance * (p[2] ** 2 + p[3])))
         resistance = read.of_fit(lambda p: 2.0 * p[2] / (capacitance * (p[2] ** 2 + p[3])))
         figures |= {"inductance_henry": inductance, "resistance_ohm": resistance}
-        if voltage is not None:
+        if voltage is not None and (zeros or read.has_died_down):
             full = capacitance * voltage * (1.0 + turned.value)
             _check_charge(first.value, full)
             weights = (first.weights - first.value / (1.0 + turned.value) * turned.weights) / full
@@ -345,7 +341,7 @@ def _report(read: _Reading, capacitance: float | None, voltage: float | None) ->
         "start_s": read.start,
         "peak_current_a": height,
         "time_to_peak_s": to_peak,
-        "first_current_zero_s": zeros[0] if zeros else None,
+        "first_current_zero_s": zeros[0] - read.start if zeros else None,
         "charge_coulomb": charge,
         "first_charge_coulomb": first,
         "action_a2_s": action,
@@ -362,7 +358,7 @@ def _report(read: _Reading, capacitance: float | None, voltage: float | None) ->
             "noise_a": trace.point_noise,
             "offset_a": read.line.offset + read.line.drift * fit.start_s,
             "drift_a_per_s": read.line.drift,
-            "current_zeros_s": [zero.value for zero in zeros],
+            "current_zeros_s": [zero.value - fit.start_s for zero in zeros],
             "is_constant_circuit": read.is_constant,
             "fitted_until_s": read.until - fit.start_s,
             "ringing_frequency_hz": sqrt(fit.square_per_s2) / (2.0 * pi) if fit.square_per_s2 > 0.0 else None,

@@ -8,7 +8,7 @@ a^2 + b = 1 / (L C). Under it lies a straight line: offset and drift of the prob
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import e, exp, pi, sqrt
+from math import exp, pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -95,8 +95,8 @@ def fit_damped(
 ) -> DampedFit:
     """Least squares of the damped discharge; `noise` (A) is that of each point.
 
-    First guesses: the discharge starts at `start_s` and peaks at `peak_s` with `peak_a`, once weakly damped and once
-    critically; the better fit counts. `with_line` fits offset and drift as well; otherwise both are 0.
+    First guess: the discharge starts at `start_s` and peaks at `peak_s` with `peak_a`, once weakly and once
+    strongly damped; the better fit counts. `with_line` fits offset and drift as well; otherwise both are 0.
     """
     quarter = peak_s - start_s
     omega = 0.5 * pi / quarter
@@ -112,8 +112,8 @@ def fit_damped(
         return np.asarray((damped(time, parameters) + line - current) / noise, dtype=np.float64)
 
     ringing = np.array([start_s / quarter, 1.0, 0.1, 1.0, 0.0, 0.0])
-    critical = np.array([start_s / quarter, e / (0.5 * pi), 1.0 / (0.5 * pi), 0.0, 0.0, 0.0])
-    tries = [least_squares(residuals, guess[:free], x_scale="jac", max_nfev=200) for guess in (ringing, critical)]
+    creeping = np.array([start_s / quarter, 2.0, 2.0, 0.0, 0.0, 0.0])
+    tries = [least_squares(residuals, guess[:free], x_scale="jac", max_nfev=200) for guess in (ringing, creeping)]
     found = min(tries, key=lambda attempt: float(attempt.cost))
     shift = np.eye(6)
     shift[4, 5] = -middle
