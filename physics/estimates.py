@@ -17,10 +17,10 @@ def rough_coil_inductance(shot: Shot) -> float:
     """
     coil, part = shot.coil, shot.workpiece
     build = coil.radial_m + (coil.layers_count - 1) * coil.winding.layer_pitch_m
-    radius = 0.5 * part.outer_diameter_m + shot.gap_m + 0.5 * build
+    radius = 0.5 * part.outer_diameter_m + shot.modelled_gap_m + 0.5 * build
     length = max(coil.winding.turns_in_layers) * coil.pitch_m
     flux_area = pi * (radius**2 - (0.5 * part.outer_diameter_m) ** 2)
-    return MU_0 * coil.turns_count**2 * flux_area / (length + shot.gap_m + build)
+    return MU_0 * coil.turns_count**2 * flux_area / (length + shot.modelled_gap_m + build)
 
 
 def stray_inductance(shot: Shot) -> float:
@@ -47,7 +47,7 @@ def tails_of(shot: Shot, omega: float) -> tuple[float, float]:
     metal = resolve(coil.material)
     perimeter = pi * coil.radial_m if coil.wire_diameter_m is not None else 2.0 * (coil.radial_m + coil.axial_m)
     diameter, run_length = perimeter / pi, max(coil.winding.turns_in_layers) * coil.pitch_m
-    radius = 0.5 * (shot.workpiece.outer_diameter_m + coil.radial_m) + shot.gap_m
+    radius = 0.5 * (shot.workpiece.outer_diameter_m + coil.radial_m) + shot.modelled_gap_m
     inductance = go_and_return_inductance(tails.length_m, tails.spacing_m, diameter)
     # Layers wound there and back run along the axis each; an even number of them comes back by itself.
     inductance += helix_inductance(run_length, radius, diameter) if coil.layers_count % 2 == 1 else 0.0

@@ -19,6 +19,8 @@ from physics.winding import Winding
 
 Fidelity = Literal["screen", "design", "reference"]
 
+#: Smallest gap that the meshes can stand.
+LEAST_GAP_M = 1e-4
 #: Longest part in outer diameters.
 _LONGEST_RATIO = 3.0
 _SUM_TOLERANCE = 1e-9
@@ -279,6 +281,20 @@ class Workpiece(Checked):
         return upper
 
 
+class Calibration(Checked):
+    """What earlier shots on the bench have shown to differ from what is stated, as a fit to their records found it."""
+
+    gap_offset_m: float = Field(
+        ge=-2e-3, le=2e-3, default=0.0, description="Added to gap_m in the model: how the coil is really wound."
+    )
+    flow_stress_ratio: float = Field(
+        ge=0.5, le=2.0, default=1.0, description="Flow stress of the workpiece over that of its data, at every strain."
+    )
+    resistivity_ratio: float = Field(
+        ge=0.5, le=2.0, default=1.0, description="Resistivity of the workpiece over that of its data, likewise."
+    )
+
+
 class Solver(Checked):
     """How the run is done; the defaults serve every ordinary question."""
 
@@ -303,7 +319,7 @@ class Load(Checked):
 
     coil: Coil
     gap_m: float = Field(
-        ge=1e-4,
+        ge=LEAST_GAP_M,
         le=2e-2,
         description="Metal to metal: rim of the workpiece to the bare surface of the innermost turns; former, "
         "enamel and clearance are in it.",
@@ -322,6 +338,12 @@ class Shot(Load):
     switch: Switch = Field(default_factory=Switch)
     crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
     leads: Leads = Field(default_factory=Leads)
+    calibration: Calibration = Field(default_factory=Calibration)
+
+    @property
+    def modelled_gap_m(self) -> float:
+        """The gap that the model takes: as stated, and what earlier shots have shown it to be off by."""
+        return self.gap_m + self.calibration.gap_offset_m
 
     @property
     def metals(self) -> list[MaterialChoice]:
@@ -355,6 +377,15 @@ class Shot(Load):
                     f"the {part}'s initial_temperature_k {temperature:g} K is outside its material's data for the "
                     f"solid, {low:g} to {high:g} K"
                 )
+        return self
+
+    @model_validator(mode="after")
+    def _modelled_gap_is_a_gap(self) -> Shot:
+        if self.modelled_gap_m < LEAST_GAP_M:
+            raise ValueError(
+                f"gap_m {self.gap_m:g} m and calibration.gap_offset_m {self.calibration.gap_offset_m:g} m together "
+                f"must be at least {LEAST_GAP_M:g} m"
+            )
         return self
 
     @model_validator(mode="after")

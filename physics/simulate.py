@@ -31,7 +31,7 @@ from physics.outcome import put_together
 from physics.plasticity import Strength, softening
 from physics.result import ShotResult
 from physics.run import Run
-from physics.shot import Fidelity, Shot, check_shot
+from physics.shot import Calibration, Fidelity, Shot, check_shot
 from physics.thermal import ThermalTable, enthalpy_at, thermal_table
 from physics.turns import find_contacts, make_turns
 
@@ -158,18 +158,22 @@ def _softness(material: str | Material, *, heating: bool) -> Floats:
     return np.array(factors) * (1.0 - table.molten_ratio)
 
 
-def _tables(materials: list[str | Material], *, heating: bool) -> c.Tables:
-    """Tables and strengths of the metals of a run, one row each."""
+def _tables(materials: list[str | Material], calibration: Calibration, *, heating: bool) -> c.Tables:
+    """Tables and strengths of the metals of a run, one row each; those of the part as it has shown itself to be."""
+    of_part = np.arange(len(materials)) > 0
+    stronger = np.where(of_part, calibration.flow_stress_ratio, 1.0)
+    strengths = [_strength(resolve(material)) for material in materials]
     tables = [_thermal(material, heating=heating) for material in materials]
     return c.Tables(
         start=np.array([table.start_j_per_kg for table in tables]),
         spacing=np.array([table.spacing_j_per_kg for table in tables]),
         limit=np.array([table.limit_j_per_kg if heating else np.inf for table in tables]),
         temperature=np.array([table.temperature_k for table in tables]),
-        resistivity=np.array([table.resistivity_ohm_m for table in tables]),
+        resistivity=np.array([table.resistivity_ohm_m for table in tables])
+        * np.where(of_part, calibration.resistivity_ratio, 1.0)[:, None],
         molten=np.array([table.molten_ratio for table in tables]),
         softness=np.array([_softness(material, heating=heating) for material in materials]),
-        strength=np.array([_strength(resolve(material)) for material in materials]),
+        strength=np.array([s._replace(a=s.a * k, b=s.b * k) for s, k in zip(strengths, stronger, strict=True)]),
     )
 
 
@@ -180,13 +184,13 @@ def _motion_cells(usual: int, inner: float, outer: float) -> int:
 
 def _half_rows(usual: int, shot: Shot) -> int:
     """Rows of cells in half the thickness: more in a tall part, so that no row is much taller than the coil is far."""
-    tallest = 1.5 * (shot.gap_m + 0.5 * shot.coil.radial_m)
+    tallest = 1.5 * (shot.modelled_gap_m + 0.5 * shot.coil.radial_m)
     return max(usual, min(_MOST_ROWS_OF_CELLS, ceil(0.5 * shot.workpiece.thickness_m / tallest)))
 
 
 def _reach(shot: Shot) -> float:
     """Height (m) of half a part up to which it moves as one: the coil is far against it, or its radius is large."""
-    return max(1.5 * (shot.gap_m + 0.5 * shot.coil.radial_m), 0.15 * shot.workpiece.outer_diameter_m)
+    return max(1.5 * (shot.modelled_gap_m + 0.5 * shot.coil.radial_m), 0.15 * shot.workpiece.outer_diameter_m)
 
 
 def _slices(resolution: Resolution, shot: Shot, metals: list[str | Material]) -> list[Slice]:
@@ -234,7 +238,7 @@ def build(shot: Shot) -> c.Model:
     """Meshes, states and constants of a run."""
     resolution = FIDELITIES[shot.solver.fidelity]
     workpiece, metals = shot.workpiece, shot.metals
-    tables = _tables(metals, heating=shot.solver.heating)
+    tables = _tables(metals, shot.calibration, heating=shot.solver.heating)
     coil_metal = resolve(shot.coil.material)
     outer, inner = 0.5 * workpiece.outer_diameter_m, 0.5 * workpiece.inner_diameter_m
     omega = 0.5 * pi / rough_quarter_period(shot)
@@ -242,7 +246,7 @@ def build(shot: Shot) -> c.Model:
     coil = mesh_coil(
         winding,
         outer,
-        shot.gap_m,
+        shot.modelled_gap_m,
         skin_depth(coil_metal, shot.coil.initial_temperature_k, omega),
         resolution.bundle_rings,
     )
@@ -250,7 +254,8 @@ def build(shot: Shot) -> c.Model:
         inner,
         outer,
         _slices(resolution, shot, metals),
-        min(skin_depth(resolve(metal), workpiece.initial_temperature_k, omega) for metal in metals[1:]),
+        sqrt(shot.calibration.resistivity_ratio)
+        * min(skin_depth(resolve(metal), workpiece.initial_temperature_k, omega) for metal in metals[1:]),
         resolution.columns,
         resolution.growth,
         _motion_cells(resolution.motion_cells, inner, outer),

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from physics.materials import resolve
 from physics.schema import Checked
-from physics.shot import Crowbar, Leads, Switch, Workpiece
+from physics.shot import Calibration, Crowbar, Leads, Switch, Workpiece
 from worker.budget import Budget, with_default
 from worker.search_space import SearchSpace
 
@@ -87,6 +87,7 @@ class Bench(Checked):
     switch: Switch = Field(default_factory=Switch)
     leads: Leads = Field(default_factory=Leads)
     crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
+    calibration: Calibration = Field(default_factory=Calibration)
 
 
 class Spreads(Checked):

@@ -20,8 +20,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import norm, qmc
 
-from physics.constants import AMBIENT_K
-from physics.materials import INLINE_LOWEST_TEMPERATURE_K, Material, Metal, resolve
 from physics.shot import Shot
 from worker.records import Candidate, Robustness, SpreadShare
 from worker.request import DesignRequest, Spreads
@@ -42,8 +40,6 @@ WORST_UNEXPLAINED = 0.1
 PARTS = 8
 #: Steps of the charge voltage for the trim, relative.
 TRIM_STEP = 0.005
-#: Constants of a library metal are taken between room temperature and this, K.
-WARM_K = 600.0
 #: No sample is further out than this, in standard deviations.
 FURTHEST = 4.0
 
@@ -82,11 +78,8 @@ def robustness(request: DesignRequest, candidate: Candidate, centre_m: float, si
 
 
 def stated_spreads(request: DesignRequest) -> list[str]:
-    """The spreads above 0, by name. Those of the metal are left out for a part colder than an own metal may be."""
-    names = [name for name in Spreads.model_fields if getattr(request.spreads, name) > 0.0]
-    if request.workpiece.initial_temperature_k < INLINE_LOWEST_TEMPERATURE_K:
-        names = [name for name in names if name not in _OF_THE_METAL]
-    return names
+    """The spreads above 0, by name."""
+    return [name for name in Spreads.model_fields if getattr(request.spreads, name) > 0.0]
 
 
 def seed_of(request: DesignRequest, candidate: Candidate) -> int:
@@ -107,8 +100,6 @@ def _number(value: float | None) -> float:
 
 # ---- shots that stray ------------------------------------------------------------------------------------------------
 
-_OF_THE_METAL = ("flow_stress_ratio", "resistivity_ratio")
-
 
 class _Sample:
     """Shots of one candidate that stray from it."""
@@ -118,13 +109,12 @@ class _Sample:
         self._shot = shot_for(request, candidate.parameters, candidate.charge_voltage_v, "screen")
         self._spreads = request.spreads
         self._simulate = simulate
-        self._own_metals = any(name in stated_spreads(request) for name in _OF_THE_METAL)
         self.shots = 0
 
     def diameter(self, deviations: Mapping[str, float], voltage_ratio: float = 0.0) -> float | None:
         """Final diameter (m) with each spread so many standard deviations out; None when the shot has no size."""
         self.shots += 1
-        shot = strayed(self._shot, self._spreads, deviations, voltage_ratio, own_metals=self._own_metals)
+        shot = strayed(self._shot, self._spreads, deviations, voltage_ratio)
         result = self._simulate(shot)
         if result.summary is None or result.status in TOO_STRONG:
             return None
@@ -136,13 +126,10 @@ def strayed(
     spreads: Spreads,
     deviations: Mapping[str, float],
     voltage_ratio: float = 0.0,
-    *,
-    own_metals: bool = True,
 ) -> Shot:
     """A shot with each quantity off by so many of its standard deviations, and the voltage changed by a share.
 
-    With `own_metals` the part's metals are written out as constants, which alone can be scaled. Insulation is not
-    looked at: it does not change a size.
+    Insulation is not looked at: it does not change a size.
     """
     off = {name: getattr(spreads, name) * deviations.get(name, 0.0) for name in Spreads.model_fields}
     body = shot.model_dump(exclude={"insulation", "limits"})
@@ -156,11 +143,8 @@ def strayed(
     for name in ("wire_diameter_m", "pitch_m", "layer_pitch_m"):
         coil[name] = None if coil[name] is None else coil[name] + thicker
     part["thickness_m"] += off["thickness_m"]
-    if own_metals:
-        for layer, stated in zip(part["layers"], shot.workpiece.layers, strict=True):
-            layer["material"] = scaled_metal(
-                resolve(stated.material), 1.0 + off["flow_stress_ratio"], 1.0 + off["resistivity_ratio"]
-            )
+    for name in ("flow_stress_ratio", "resistivity_ratio"):
+        body["calibration"][name] *= 1.0 + off[name]
     return Shot.model_validate(body)
 
 
@@ -169,36 +153,6 @@ def _scale(body: dict[str, Any], ending: str, factor: float) -> None:
         body["bank"][name] *= factor
     for place in ("switch", "leads"):
         body[place][ending] *= factor
-
-
-def scaled_metal(metal: Metal, strength: float, resistivity: float) -> Material:
-    """A metal as constants, its flow stress and its resistivity times a factor.
-
-    A library metal has tables over temperature; its constants are those at room temperature, with the mean slope of
-    the resistivity and the mean heat up to 600 K. That moves the nominal size a little, and hardly any difference.
-    """
-    warm = min(WARM_K, metal.solid_range_k[1])
-    cold, hot = (float(metal.resistivity.at(t)) for t in (AMBIENT_K, warm))
-    flow, heat = metal.flow_stress, metal.specific_heat
-    assert flow is not None, "a search needs the strength of the part"
-    assert heat is not None, "a search needs the heat of the part"
-    melting = metal.melting_temperature_k
-    boils = melting is not None and metal.limit_temperature_k > melting
-    return Material(
-        conductivity_s_per_m=1.0 / (cold * resistivity),
-        resistivity_coefficient_per_k=min(max((hot / cold - 1.0) / (warm - AMBIENT_K), -1e-4), 0.01),
-        density_kg_per_m3=metal.density_kg_per_m3,
-        specific_heat_j_per_kg_k=float(heat.at(0.5 * (AMBIENT_K + warm))),
-        melting_temperature_k=melting,
-        latent_heat_j_per_kg=metal.latent_heat_j_per_kg,
-        liquid_resistivity_ratio=metal.liquid_resistivity_ratio,
-        boiling_temperature_k=metal.limit_temperature_k if boils or melting is None else None,
-        youngs_modulus_pa=metal.youngs_modulus_pa,
-        poisson_ratio=metal.poisson_ratio,
-        flow_stress=flow.model_copy(update={"a_pa": flow.a_pa * strength, "b_pa": flow.b_pa * strength}),
-        flow_strain_limit_ratio=metal.flow_strain_limit_ratio,
-        rupture_strain_ratio=metal.rupture_strain_ratio,
-    )
 
 
 # ---- what the sample says --------------------------------------------------------------------------------------------

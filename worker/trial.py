@@ -73,6 +73,7 @@ def shot_for(request: DesignRequest, parameters: Parameters, charge_voltage_v: f
             "switch": bench.switch,
             "leads": bench.leads,
             "crowbar": bench.crowbar,
+            "calibration": bench.calibration,
             "coil": {
                 "turns_count": parameters.turns_count,
                 "layers_count": parameters.layers_count,

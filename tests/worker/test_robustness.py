@@ -10,12 +10,11 @@ import pytest
 from scipy.stats import sobol_indices
 
 from physics import simulate_shot
-from physics.materials import library
 from tests.worker.samples import request
 from tests.worker.test_trial import COILS, solve
 from worker.records import Candidate, Robustness
 from worker.request import DesignRequest, Spreads
-from worker.robustness import Chaos, Floats, robustness, scaled_metal, seed_of, standard_normal, stated_spreads, strayed
+from worker.robustness import Chaos, Floats, robustness, seed_of, standard_normal, stated_spreads, strayed
 from worker.trial import shot_for
 
 TARGET_M = 0.024
@@ -156,36 +155,3 @@ def test_answer_is_repeated_bit_for_bit(asked: DesignRequest, candidate: Candida
 def test_without_spreads_nothing_is_said(candidate: Candidate) -> None:
     """A request whose spreads are all 0 has no chance to speak of."""
     assert robustness(request(spreads=only()), candidate, TARGET_M, simulate_shot) is None
-
-
-@pytest.mark.parametrize("name", ["copper", "brass_260", "aluminium_6061_t6", "silver"])
-def test_metal_as_constants_moves_like_the_metal(name: str) -> None:
-    """A library metal written out as constants answers a per cent of voltage like the metal itself, within 5 %."""
-    asked = request(workpiece={"layers": [{"material": name}]}, target={"final_outer_diameter_m": 0.026})
-    solved = solve(asked, COILS[1])
-    assert solved.charge_voltage_v is not None
-    shot = shot_for(asked, solved.parameters, solved.charge_voltage_v, "screen")
-
-    def change(*, own_metals: bool) -> float:
-        ends = [
-            simulate_shot(strayed(shot, asked.spreads, {}, part, own_metals=own_metals)).summary
-            for part in (-0.01, 0.01)
-        ]
-        assert ends[0] is not None
-        assert ends[1] is not None
-        return ends[0].final_outer_diameter_m - ends[1].final_outer_diameter_m
-
-    assert change(own_metals=True) == pytest.approx(change(own_metals=False), rel=0.05)
-
-
-@pytest.mark.parametrize("name", list(library()))
-def test_every_library_metal_can_be_scaled(name: str) -> None:
-    """Each metal of the library can be written out, and the factors act on strength and resistivity alone."""
-    metal = library()[name].metal
-    plain, scaled = scaled_metal(metal, 1.0, 1.0), scaled_metal(metal, 1.1, 1.2)
-    assert plain.flow_stress is not None
-    assert scaled.flow_stress is not None
-    assert scaled.flow_stress.a_pa == pytest.approx(1.1 * plain.flow_stress.a_pa)
-    assert scaled.flow_stress.b_pa == pytest.approx(1.1 * plain.flow_stress.b_pa)
-    assert scaled.conductivity_s_per_m == pytest.approx(plain.conductivity_s_per_m / 1.2)
-    assert scaled.melting_temperature_k == plain.melting_temperature_k
