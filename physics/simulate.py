@@ -106,6 +106,18 @@ def simulate_shot(shot: Shot | Mapping[str, Any]) -> ShotResult:
     return put_together(run_shot(checked))
 
 
+def simulate_with_current(shot: Shot) -> tuple[ShotResult, Floats, Floats]:
+    """A checked shot's result, and the coil current of every step: times (s) and current (A), both of shape (steps,).
+
+    The series of a result are thinned; whoever compares them with a measurement needs them whole. Both are empty when
+    the run did not converge.
+    """
+    run = run_shot(shot)
+    result = put_together(run)
+    rows = run.rows if result.series is not None else run.rows[:0]
+    return result, rows[:, c.TIME].copy(), rows[:, c.CURRENT].copy()
+
+
 #: Stands in for the strength of a metal in a run without motion, where nothing asks for it.
 _RIGID = Strength(
     density=1.0,

@@ -4,8 +4,8 @@
 either answers with a :class:`TraceAnalysis` or refuses with a reason (:class:`TraceRefused`).
 """
 
-from physics.waveform.analysis import TraceAnalysis, analyse
+from physics.waveform.analysis import CleanTrace, TraceAnalysis, analyse, cleaned
 from physics.waveform.probe import Probe
 from physics.waveform.quality import TraceRefused
 
-__all__ = ["Probe", "TraceAnalysis", "TraceRefused", "analyse"]
+__all__ = ["CleanTrace", "Probe", "TraceAnalysis", "TraceRefused", "analyse", "cleaned"]

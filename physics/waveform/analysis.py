@@ -112,9 +112,33 @@ def analyse(
     damping and the effective circuit come from the fit of a constant one, over the whole trace if it explains that
     within the noise, else up to the first current zero. Raises TraceRefused with the reason.
     """
+    return cleaned(time, value, probe, capacitance_farad=capacitance_farad, charge_voltage_v=charge_voltage_v).analysis
+
+
+@dataclass(frozen=True)
+class CleanTrace:
+    """A trace that was accepted: time from the start (s) and current without baseline (A), both of shape (n,)."""
+
+    analysis: TraceAnalysis
+    time_s: Floats
+    current_a: Floats
+    #: White noise of each of these points, A; less than that of the stored ones, which are averaged.
+    noise_a: float
+
+
+def cleaned(
+    time: Floats,
+    value: Floats,
+    probe: Probe | None = None,
+    *,
+    capacitance_farad: float | None = None,
+    charge_voltage_v: float | None = None,
+) -> CleanTrace:
+    """The trace averaged to some thousand points, with its analysis; see :func:`analyse`."""
     check_columns(time, value)
-    trace = _Trace(*current(time, value, probe or Probe()))
-    return _report(_Reading(trace), capacitance_farad, charge_voltage_v)
+    read = _Reading(_Trace(*current(time, value, probe or Probe())))
+    report = _report(read, capacitance_farad, charge_voltage_v)
+    return CleanTrace(report, read.time - read.fit.start_s, read.current, read.trace.noise)
 
 
 class _Trace:

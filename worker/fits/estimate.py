@@ -1,0 +1,267 @@
+"""The fit itself: least squares of the full model to currents and sizes, with priors, and what its answer is worth.
+
+Unknowns are measured in standard deviations of their priors, so that an unknown which the data say nothing about stays
+at 0 with error 1. Each record has its own shift of the clock, and all share the probe's scale; the model is run for the
+quantities of bench and part only, derivatives to the other two are known. A record that does not fit is weighed down
+as a whole (Huber's weight on its misfit) and named.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import ValidationError
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import least_squares
+
+from physics.result import ShotResult
+from physics.shot import Shot
+from worker.fits.measured import Measured
+from worker.fits.parameters import Prior, Priors, priors_of, with_values
+
+Floats = npt.NDArray[np.float64]
+#: A shot's result with times (s) and current (A) of every step.
+Simulate = Callable[[Shot], tuple[ShotResult, Floats, Floats]]
+
+#: Half width of the differences that derivatives are taken from, in standard deviations of the prior.
+STEP = 0.15
+#: What the model itself may be off, as a share of the peak current: it keeps many points from outvoting a gauge.
+MODEL_ERROR_RATIO = 2e-3
+#: A size's misfit when the run has none: larger than any real one, and flat.
+_NO_SIZE = 30.0
+#: Misfit of a record, in standard deviations, from which on it is weighed down; and how often weights are made anew.
+HUBER = 2.5
+_REWEIGHTINGS = 4
+#: No quantity goes further than this, in standard deviations of its prior.
+FURTHEST = 6.0
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The answer. `names` are quantities of bench and part; vectors and matrices follow that order."""
+
+    priors: list[Prior]
+    values: Floats
+    #: Covariance in the quantities' own units, after the fit.
+    covariance: Floats
+    #: Information of the data alone, in units of the priors: eigenvalues below 1 are directions the data do not tell.
+    information: Floats
+    probe_scale: float
+    probe_scale_error: float
+    #: Of each record: misfit in standard deviations before weighing, and its weight.
+    misfits: list[float]
+    weights: list[float]
+    #: Mean square misfit per degree of freedom, of what was weighed.
+    chi_square: float
+    shots_count: int
+
+    @property
+    def errors(self) -> Floats:
+        """Standard deviations, in the quantities' own units."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=np.float64)
+
+    @property
+    def correlation(self) -> Floats:
+        """Correlation of the quantities after the fit."""
+        return np.asarray(self.covariance / np.outer(self.errors, self.errors), dtype=np.float64)
+
+    def as_values(self) -> dict[str, float]:
+        """The quantities by name."""
+        return {prior.name: float(value) for prior, value in zip(self.priors, self.values, strict=True)}
+
+
+def fit(records: Sequence[Measured], priors: Priors, simulate: Simulate) -> Fit:
+    """Fit the quantities that have a prior to the records, whose shots all stand on one bench.
+
+    Raises ValueError when nothing is to be fitted or nothing was measured.
+    """
+    if not records or not any(record.has_trace or record.sizes.stated for record in records):
+        raise ValueError("nothing was measured: give a trace or a size")
+    wanted = priors_of(records[0].shot, priors)
+    if not wanted:
+        raise ValueError("every prior is 0: nothing is to be fitted")
+    problem = _Problem(records, wanted, priors.probe_scale_ratio, simulate)
+    unknowns, weights = np.zeros(problem.size), np.ones(len(records))
+    for _ in range(_REWEIGHTINGS):
+        unknowns = problem.solve(unknowns, weights)
+        fresh = problem.huber_weights(unknowns) if len(records) > 1 else weights
+        settled = np.allclose(fresh, weights, atol=0.02)
+        weights = fresh
+        if settled:
+            break
+    return problem.report(unknowns, weights)
+
+
+class _Problem:
+    """Residuals of all records, in standard deviations, as functions of the unknowns.
+
+    Unknowns: the quantities, then the probe's scale, then a shift of the clock for each record with a trace.
+    """
+
+    def __init__(
+        self, records: Sequence[Measured], priors: list[Prior], probe_ratio: float, simulate: Simulate
+    ) -> None:
+        self.records, self.priors, self.probe_ratio = records, priors, probe_ratio
+        self._simulate = simulate
+        self.shots = 0
+        self.size = len(priors) + 1 + len(records)
+
+    def values(self, unknowns: Floats) -> dict[str, float]:
+        """The quantities by name, in their own units."""
+        return {p.name: p.stated + p.deviation * float(u) for p, u in zip(self.priors, unknowns, strict=False)}
+
+    def solve(self, start: Floats, weights: Floats) -> Floats:
+        """The unknowns of least weighted squares, from a start."""
+        roots = np.sqrt(weights)
+        found = least_squares(
+            lambda u: self._stack(self._parts(u), u, roots),
+            start,
+            jac=lambda u: self._jacobian(u, roots, central=False),
+            bounds=(-FURTHEST, FURTHEST),
+            xtol=1e-4,
+            ftol=1e-5,
+            max_nfev=15,
+        )
+        return np.asarray(found.x, dtype=np.float64)
+
+    def huber_weights(self, unknowns: Floats) -> Floats:
+        """Of each record, by its misfit."""
+        misfits = np.array([_misfit(part) for part in self._parts(unknowns)])
+        return np.asarray(np.minimum(1.0, HUBER / np.maximum(misfits, 1e-9)), dtype=np.float64)
+
+    def report(self, unknowns: Floats, weights: Floats) -> Fit:
+        """What the solution is worth: covariance from central differences, widened by what does not fit."""
+        roots, count = np.sqrt(weights), len(self.priors)
+        parts = self._parts(unknowns)
+        rows = self._jacobian(unknowns, roots, central=True)
+        data = rows[: -self.size]
+        residuals = np.concatenate([root * part for root, part in zip(roots, parts, strict=True)])
+        chi_square = float(residuals @ residuals) / max(residuals.size - count, 1)
+        noise = max(chi_square, 1.0)
+        covariance: Floats = np.asarray(np.linalg.inv(data.T @ data / noise + np.eye(self.size)), dtype=np.float64)
+        scale = np.array([prior.deviation for prior in self.priors])
+        return Fit(
+            priors=self.priors,
+            values=np.array(list(self.values(unknowns).values())),
+            covariance=covariance[:count, :count] * np.outer(scale, scale),
+            information=_alone(data.T @ data / noise, count),
+            probe_scale=1.0 + self.probe_ratio * float(unknowns[count]),
+            probe_scale_error=self.probe_ratio * math.sqrt(covariance[count, count]),
+            misfits=[_misfit(part) for part in parts],
+            weights=[float(weight) for weight in weights],
+            chi_square=chi_square,
+            shots_count=self.shots,
+        )
+
+    # ---- residuals ---------------------------------------------------------------------------------------------------
+
+    def _parts(self, unknowns: Floats) -> list[Floats]:
+        values = self.values(unknowns)
+        return [self._residuals(record, index, values, unknowns) for index, record in enumerate(self.records)]
+
+    def _residuals(self, record: Measured, index: int, values: Mapping[str, float], unknowns: Floats) -> Floats:
+        current, _, sizes = self._model(record, values, self._shift(record, index, unknowns))
+        scale = 1.0 + self.probe_ratio * unknowns[len(self.priors)]
+        traced = (scale * current - record.current_a) / _current_error(record) / _crowding(record)
+        return np.concatenate((traced, (sizes - _sizes_of(record)) / record.sizes.size_error_m))
+
+    def _model(self, record: Measured, values: Mapping[str, float], shift_s: float) -> tuple[Floats, Floats, Floats]:
+        """Current (A), its rate (A/s) at the record's times, and the sizes (m) that were measured."""
+        self.shots += 1
+        wanted = _sizes_of(record)
+        try:
+            result, time, current = self._simulate(with_values(record.shot, values))
+        except ValidationError:
+            time, result = np.zeros(0), None
+        if result is None or result.summary is None or time.size < 4:
+            nothing = np.zeros(record.time_s.size)
+            return nothing, nothing, wanted + _NO_SIZE * record.sizes.size_error_m
+        curve = PchipInterpolator(time, current)
+        when = np.clip(record.time_s + shift_s, 0.0, time[-1])
+        sizes = np.array([getattr(result.summary, name) for name in record.sizes.stated])
+        limit = _NO_SIZE * record.sizes.size_error_m
+        return curve(when), curve.derivative()(when), wanted + np.clip(sizes - wanted, -limit, limit)
+
+    def _shift(self, record: Measured, index: int, unknowns: Floats) -> float:
+        return float(unknowns[len(self.priors) + 1 + index]) * _clock_error(record)
+
+    def _jacobian(self, unknowns: Floats, roots: Floats, *, central: bool) -> Floats:
+        """Derivatives of the stacked residuals, shape (residuals, unknowns)."""
+        count, columns = len(self.priors), []
+        base = None if central else self._parts(unknowns)
+        for index in range(count):
+            step = np.zeros(self.size)
+            # Towards the middle, so that no quantity leaves its range.
+            step[index] = STEP if unknowns[index] <= 0.0 else -STEP
+            ahead = self._parts(unknowns + step)
+            behind = self._parts(unknowns - step) if base is None else base
+            width = (2.0 if base is None else 1.0) * step[index]
+            columns.append(np.concatenate([r * (a - b) / width for r, a, b in zip(roots, ahead, behind, strict=True)]))
+        return np.vstack((np.column_stack((*columns, *self._known_columns(unknowns, roots))), np.eye(self.size)))
+
+    def _known_columns(self, unknowns: Floats, roots: Floats) -> list[Floats]:
+        """Derivatives to the probe's scale and to each record's clock."""
+        values, count = self.values(unknowns), len(self.priors)
+        scale = 1.0 + self.probe_ratio * unknowns[count]
+        blocks = []
+        for index, record in enumerate(self.records):
+            current, rate, sizes = self._model(record, values, self._shift(record, index, unknowns))
+            error, none = _current_error(record) * _crowding(record), np.zeros(sizes.size)
+            by_scale = np.concatenate((self.probe_ratio * current / error, none))
+            by_shift = np.concatenate((scale * rate * _clock_error(record) / error, none))
+            blocks.append((roots[index] * by_scale, roots[index] * by_shift))
+        rows = [block[0].size for block in blocks]
+        starts = np.concatenate(([0], np.cumsum(rows)))
+        found = [np.concatenate([block[0] for block in blocks])]
+        for index, block in enumerate(blocks):
+            column = np.zeros(starts[-1])
+            column[starts[index] : starts[index + 1]] = block[1]
+            found.append(column)
+        return found
+
+    def _stack(self, parts: list[Floats], unknowns: Floats, roots: Floats) -> Floats:
+        return np.concatenate([*(root * part for root, part in zip(roots, parts, strict=True)), unknowns])
+
+
+def _sizes_of(record: Measured) -> Floats:
+    return np.array(list(record.sizes.stated.values()), dtype=np.float64)
+
+
+def _current_error(record: Measured) -> float:
+    """Standard deviation (A) of the difference of a point: the trace's noise, and what the model may be off."""
+    if not record.has_trace:
+        return 1.0
+    return math.hypot(record.noise_a, MODEL_ERROR_RATIO * float(np.abs(record.current_a).max()))
+
+
+def _crowding(record: Measured) -> float:
+    """What the model is off is the same for neighbours, so its share of the error does not average out.
+
+    The points count in full when noise rules, and as ten when the model's own error does.
+    """
+    if not record.has_trace:
+        return 1.0
+    own = (MODEL_ERROR_RATIO * float(np.abs(record.current_a).max())) ** 2 / _current_error(record) ** 2
+    return math.sqrt((1.0 - own) + own * max(record.time_s.size / 10.0, 1.0))
+
+
+def _clock_error(record: Measured) -> float:
+    """How far a record's start may be off, s: its own error, and what a moving circuit does to its fit."""
+    if not record.has_trace:
+        return 1.0
+    return math.hypot(3.0 * record.start_error_s, 2e-3 * float(record.time_s[-1]))
+
+
+def _misfit(part: Floats) -> float:
+    return math.sqrt(float(part @ part) / max(part.size, 1))
+
+
+def _alone(information: Floats, count: int) -> Floats:
+    """Information about the first `count` unknowns once the others, with their priors, are let go."""
+    rest = information[count:, count:] + np.eye(information.shape[0] - count)
+    across = information[:count, count:]
+    return np.asarray(information[:count, :count] - across @ np.linalg.solve(rest, across.T), dtype=np.float64)
