@@ -31,6 +31,7 @@ Simulate = Callable[[Shot], tuple[ShotResult, Floats, Floats]]
 STEP = 0.15
 #: What the model itself may be off, as a share of the peak current: it keeps many points from outvoting a gauge.
 MODEL_ERROR_RATIO = 2e-3
+_INDEPENDENT_POINTS = 10.0
 #: A size's misfit when the run has none: larger than any real one, and flat.
 _NO_SIZE = 30.0
 #: Misfit of a record, in standard deviations, from which on it is weighed down; and how often weights are made anew.
@@ -46,6 +47,9 @@ class Fit:
 
     priors: list[Prior]
     values: Floats
+    #: The same in standard deviations of the priors, and their covariance after the fit.
+    unknowns: Floats
+    unknowns_covariance: Floats
     #: Covariance in the quantities' own units, after the fit.
     covariance: Floats
     #: Information of the data alone, in units of the priors: eigenvalues below 1 are directions the data do not tell.
@@ -74,7 +78,13 @@ class Fit:
         return {prior.name: float(value) for prior, value in zip(self.priors, self.values, strict=True)}
 
 
-def fit(records: Sequence[Measured], priors: Priors, simulate: Simulate) -> Fit:
+def fit(
+    records: Sequence[Measured],
+    priors: Priors,
+    simulate: Simulate,
+    *,
+    model_error_ratio: float = MODEL_ERROR_RATIO,
+) -> Fit:
     """Fit the quantities that have a prior to the records, whose shots all stand on one bench.
 
     Raises ValueError when nothing is to be fitted or nothing was measured.
@@ -84,7 +94,7 @@ def fit(records: Sequence[Measured], priors: Priors, simulate: Simulate) -> Fit:
     wanted = priors_of(records[0].shot, priors)
     if not wanted:
         raise ValueError("every prior is 0: nothing is to be fitted")
-    problem = _Problem(records, wanted, priors.probe_scale_ratio, simulate)
+    problem = Problem(records, wanted, priors.probe_scale_ratio, simulate, model_error_ratio)
     unknowns, weights = np.zeros(problem.size), np.ones(len(records))
     for _ in range(_REWEIGHTINGS):
         unknowns = problem.solve(unknowns, weights)
@@ -96,15 +106,21 @@ def fit(records: Sequence[Measured], priors: Priors, simulate: Simulate) -> Fit:
     return problem.report(unknowns, weights)
 
 
-class _Problem:
+class Problem:
     """Residuals of all records, in standard deviations, as functions of the unknowns.
 
     Unknowns: the quantities, then the probe's scale, then a shift of the clock for each record with a trace.
     """
 
     def __init__(
-        self, records: Sequence[Measured], priors: list[Prior], probe_ratio: float, simulate: Simulate
+        self,
+        records: Sequence[Measured],
+        priors: list[Prior],
+        probe_ratio: float,
+        simulate: Simulate,
+        model_error_ratio: float,
     ) -> None:
+        self._model_error_ratio = model_error_ratio
         self.records, self.priors, self.probe_ratio = records, priors, probe_ratio
         self._simulate = simulate
         self.shots = 0
@@ -112,7 +128,7 @@ class _Problem:
 
     def values(self, unknowns: Floats) -> dict[str, float]:
         """The quantities by name, in their own units."""
-        return {p.name: p.stated + p.deviation * float(u) for p, u in zip(self.priors, unknowns, strict=False)}
+        return {p.name: p.at(float(u)) for p, u in zip(self.priors, unknowns, strict=False)}
 
     def solve(self, start: Floats, weights: Floats) -> Floats:
         """The unknowns of least weighted squares, from a start."""
@@ -143,10 +159,12 @@ class _Problem:
         chi_square = float(residuals @ residuals) / max(residuals.size - count, 1)
         noise = max(chi_square, 1.0)
         covariance: Floats = np.asarray(np.linalg.inv(data.T @ data / noise + np.eye(self.size)), dtype=np.float64)
-        scale = np.array([prior.deviation for prior in self.priors])
+        scale = np.array([p.slope_at(float(u)) for p, u in zip(self.priors, unknowns, strict=False)])
         return Fit(
             priors=self.priors,
             values=np.array(list(self.values(unknowns).values())),
+            unknowns=unknowns[:count].copy(),
+            unknowns_covariance=covariance[:count, :count].copy(),
             covariance=covariance[:count, :count] * np.outer(scale, scale),
             information=_alone(data.T @ data / noise, count),
             probe_scale=1.0 + self.probe_ratio * float(unknowns[count]),
@@ -166,7 +184,7 @@ class _Problem:
     def _residuals(self, record: Measured, index: int, values: Mapping[str, float], unknowns: Floats) -> Floats:
         current, _, sizes = self._model(record, values, self._shift(record, index, unknowns))
         scale = 1.0 + self.probe_ratio * unknowns[len(self.priors)]
-        traced = (scale * current - record.current_a) / _current_error(record) / _crowding(record)
+        traced = (scale * current - record.current_a) / self._current_error(record)
         return np.concatenate((traced, (sizes - _sizes_of(record)) / record.sizes.size_error_m))
 
     def _model(self, record: Measured, values: Mapping[str, float], shift_s: float) -> tuple[Floats, Floats, Floats]:
@@ -210,7 +228,7 @@ class _Problem:
         blocks = []
         for index, record in enumerate(self.records):
             current, rate, sizes = self._model(record, values, self._shift(record, index, unknowns))
-            error, none = _current_error(record) * _crowding(record), np.zeros(sizes.size)
+            error, none = self._current_error(record), np.zeros(sizes.size)
             by_scale = np.concatenate((self.probe_ratio * current / error, none))
             by_shift = np.concatenate((scale * rate * _clock_error(record) / error, none))
             blocks.append((roots[index] * by_scale, roots[index] * by_shift))
@@ -223,30 +241,23 @@ class _Problem:
             found.append(column)
         return found
 
+    def _current_error(self, record: Measured) -> float:
+        """Standard deviation (A) that the difference of each point counts with.
+
+        The noise of the trace differs from point to point. What the model is off does not, so that many points do not
+        lower it: it counts as if there were ten of them.
+        """
+        if not record.has_trace:
+            return 1.0
+        model = self._model_error_ratio * float(np.abs(record.current_a).max())
+        return math.hypot(record.noise_a, model * math.sqrt(max(record.time_s.size / _INDEPENDENT_POINTS, 1.0)))
+
     def _stack(self, parts: list[Floats], unknowns: Floats, roots: Floats) -> Floats:
         return np.concatenate([*(root * part for root, part in zip(roots, parts, strict=True)), unknowns])
 
 
 def _sizes_of(record: Measured) -> Floats:
     return np.array(list(record.sizes.stated.values()), dtype=np.float64)
-
-
-def _current_error(record: Measured) -> float:
-    """Standard deviation (A) of the difference of a point: the trace's noise, and what the model may be off."""
-    if not record.has_trace:
-        return 1.0
-    return math.hypot(record.noise_a, MODEL_ERROR_RATIO * float(np.abs(record.current_a).max()))
-
-
-def _crowding(record: Measured) -> float:
-    """What the model is off is the same for neighbours, so its share of the error does not average out.
-
-    The points count in full when noise rules, and as ten when the model's own error does.
-    """
-    if not record.has_trace:
-        return 1.0
-    own = (MODEL_ERROR_RATIO * float(np.abs(record.current_a).max())) ** 2 / _current_error(record) ** 2
-    return math.sqrt((1.0 - own) + own * max(record.time_s.size / 10.0, 1.0))
 
 
 def _clock_error(record: Measured) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from math import exp
 from typing import Any
 
 from pydantic import Field
@@ -132,12 +133,26 @@ _LEAST_STRAY = {"stray_inductance_henry": 2e-8, "stray_resistance_ohm": 1e-3}
 
 @dataclass(frozen=True)
 class Prior:
-    """One quantity to be fitted: what is stated, and how far it may be off (standard deviation, in its unit)."""
+    """One quantity to be fitted: what is stated, and how far it may be off (standard deviation, in its unit).
+
+    A positive quantity with a relative prior is taken as log-normal, so that it stays positive.
+    """
 
     name: str
     unit: str
     stated: float
     deviation: float
+    share: float | None
+
+    def at(self, unknown: float) -> float:
+        """The quantity so many standard deviations of its prior from what is stated."""
+        if self.share is not None:
+            return self.stated * exp(self.share * unknown)
+        return self.stated + self.deviation * unknown
+
+    def slope_at(self, unknown: float) -> float:
+        """Its change there for one more."""
+        return self.at(unknown) * self.share if self.share is not None else self.deviation
 
 
 def priors_of(shot: Shot, priors: Priors) -> list[Prior]:
@@ -147,8 +162,10 @@ def priors_of(shot: Shot, priors: Priors) -> list[Prior]:
         spread, stated = getattr(priors, _PRIOR_NAMES.get(name, name)), quantity.read(shot)
         if spread == 0.0 or (name == "switch_drop_v" and shot.switch.kind == "ideal"):
             continue
-        scale = max(stated, _LEAST_STRAY.get(name, 0.0)) if quantity.relative else 1.0
-        found.append(Prior(name, quantity.unit, stated, spread * scale))
+        least = _LEAST_STRAY.get(name, 0.0)
+        share = spread if quantity.relative and stated >= least else None
+        scale = max(stated, least) if quantity.relative else 1.0
+        found.append(Prior(name, quantity.unit, stated, spread * scale, share))
     return found
 
 
