@@ -2,8 +2,8 @@
 
 Unknowns are measured in standard deviations of their priors, so that an unknown which the data say nothing about stays
 at 0 with error 1. Each record has its own shift of the clock, and all share the probe's scale; the model is run for the
-quantities of bench and part only, derivatives to the other two are known. A record that does not fit is weighed down
-as a whole (Huber's weight on its misfit) and named.
+quantities of bench and part only, derivatives to the other two are known. A current that does not fit is weighed down
+as a whole, a size by itself (Huber's weight on the misfit), and both are named.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ from worker.fits.parameters import Prior, Priors, priors_of, with_values
 Floats = npt.NDArray[np.float64]
 #: A shot's result with times (s) and current (A) of every step.
 Simulate = Callable[[Shot], tuple[ShotResult, Floats, Floats]]
+#: Of each record, one number for its current, if there is one, and one for each size.
+Weights = list[Floats]
 
 #: Half width of the differences that derivatives are taken from, in standard deviations of the prior.
 STEP = 0.15
@@ -56,9 +58,9 @@ class Fit:
     information: Floats
     probe_scale: float
     probe_scale_error: float
-    #: Of each record: misfit in standard deviations before weighing, and its weight.
-    misfits: list[float]
-    weights: list[float]
+    #: Of each record, `current` and each size by name: misfit in standard deviations before weighing, and its weight.
+    misfits: list[dict[str, float]]
+    weights: list[dict[str, float]]
     #: Mean square misfit per degree of freedom, of what was weighed.
     chi_square: float
     shots_count: int
@@ -95,11 +97,12 @@ def fit(
     if not wanted:
         raise ValueError("every prior is 0: nothing is to be fitted")
     problem = Problem(records, wanted, priors.probe_scale_ratio, simulate, model_error_ratio)
-    unknowns, weights = np.zeros(problem.size), np.ones(len(records))
+    unknowns, weights = np.zeros(problem.size), problem.all_alike()
     for _ in range(_REWEIGHTINGS):
         unknowns = problem.solve(unknowns, weights)
+        # One record can only be wrong as a whole.
         fresh = problem.huber_weights(unknowns) if len(records) > 1 else weights
-        settled = np.allclose(fresh, weights, atol=0.02)
+        settled = all(np.allclose(new, old, atol=0.02) for new, old in zip(fresh, weights, strict=True))
         weights = fresh
         if settled:
             break
@@ -130,9 +133,9 @@ class Problem:
         """The quantities by name, in their own units."""
         return {p.name: p.at(float(u)) for p, u in zip(self.priors, unknowns, strict=False)}
 
-    def solve(self, start: Floats, weights: Floats) -> Floats:
+    def solve(self, start: Floats, weights: Weights) -> Floats:
         """The unknowns of least weighted squares, from a start."""
-        roots = np.sqrt(weights)
+        roots = self._roots(weights)
         found = least_squares(
             lambda u: self._stack(self._parts(u), u, roots),
             start,
@@ -144,14 +147,37 @@ class Problem:
         )
         return np.asarray(found.x, dtype=np.float64)
 
-    def huber_weights(self, unknowns: Floats) -> Floats:
-        """Of each record, by its misfit."""
-        misfits = np.array([_misfit(part) for part in self._parts(unknowns)])
-        return np.asarray(np.minimum(1.0, HUBER / np.maximum(misfits, 1e-9)), dtype=np.float64)
+    def all_alike(self) -> Weights:
+        """Weights of 1: of each record one for its current, if there is one, and one for each size."""
+        return [np.ones(record.has_trace + len(record.sizes.stated)) for record in self.records]
 
-    def report(self, unknowns: Floats, weights: Floats) -> Fit:
+    def huber_weights(self, unknowns: Floats) -> Weights:
+        """By the misfits of current and sizes."""
+        return [np.minimum(1.0, HUBER / np.maximum(misfits, 1e-9)) for misfits in self._misfits(self._parts(unknowns))]
+
+    def _misfits(self, parts: list[Floats]) -> Weights:
+        """Root mean square of a current's residuals, and those of the sizes, in the order of the weights."""
+        found = []
+        for record, part in zip(self.records, parts, strict=True):
+            points = record.time_s.size
+            of_current = [math.sqrt(float(np.mean(part[:points] ** 2)))] if record.has_trace else []
+            found.append(np.array([*of_current, *np.abs(part[points:])]))
+        return found
+
+    def _named(self, numbers: Weights) -> list[dict[str, float]]:
+        names = [["current"] * record.has_trace + list(record.sizes.stated) for record in self.records]
+        return [dict(zip(n, values.tolist(), strict=True)) for n, values in zip(names, numbers, strict=True)]
+
+    def _roots(self, weights: Weights) -> list[Floats]:
+        """Of each residual the square root of its weight."""
+        return [
+            np.sqrt(np.repeat(given, [record.time_s.size] * record.has_trace + [1] * len(record.sizes.stated)))
+            for record, given in zip(self.records, weights, strict=True)
+        ]
+
+    def report(self, unknowns: Floats, weights: Weights) -> Fit:
         """What the solution is worth: covariance from central differences, widened by what does not fit."""
-        roots, count = np.sqrt(weights), len(self.priors)
+        roots, count = self._roots(weights), len(self.priors)
         parts = self._parts(unknowns)
         rows = self._jacobian(unknowns, roots, central=True)
         data = rows[: -self.size]
@@ -169,11 +195,17 @@ class Problem:
             information=_alone(data.T @ data / noise, count),
             probe_scale=1.0 + self.probe_ratio * float(unknowns[count]),
             probe_scale_error=self.probe_ratio * math.sqrt(covariance[count, count]),
-            misfits=[_misfit(part) for part in parts],
-            weights=[float(weight) for weight in weights],
+            misfits=self._named(self._misfits(parts)),
+            weights=self._named(weights),
             chi_square=chi_square,
             shots_count=self.shots,
         )
+
+    def information_at(self, quantities: Floats) -> Floats:
+        """Fisher information of the records about the quantities, in units of the priors, shape (n, n)."""
+        unknowns = np.concatenate((quantities, np.zeros(self.size - quantities.size)))
+        data = self._jacobian(unknowns, self._roots(self.all_alike()), central=True)[: -self.size]
+        return _alone(data.T @ data, len(self.priors))
 
     # ---- residuals ---------------------------------------------------------------------------------------------------
 
@@ -207,7 +239,7 @@ class Problem:
     def _shift(self, record: Measured, index: int, unknowns: Floats) -> float:
         return float(unknowns[len(self.priors) + 1 + index]) * _clock_error(record)
 
-    def _jacobian(self, unknowns: Floats, roots: Floats, *, central: bool) -> Floats:
+    def _jacobian(self, unknowns: Floats, roots: list[Floats], *, central: bool) -> Floats:
         """Derivatives of the stacked residuals, shape (residuals, unknowns)."""
         count, columns = len(self.priors), []
         base = None if central else self._parts(unknowns)
@@ -221,7 +253,7 @@ class Problem:
             columns.append(np.concatenate([r * (a - b) / width for r, a, b in zip(roots, ahead, behind, strict=True)]))
         return np.vstack((np.column_stack((*columns, *self._known_columns(unknowns, roots))), np.eye(self.size)))
 
-    def _known_columns(self, unknowns: Floats, roots: Floats) -> list[Floats]:
+    def _known_columns(self, unknowns: Floats, roots: list[Floats]) -> list[Floats]:
         """Derivatives to the probe's scale and to each record's clock."""
         values, count = self.values(unknowns), len(self.priors)
         scale = 1.0 + self.probe_ratio * unknowns[count]
@@ -252,7 +284,7 @@ class Problem:
         model = self._model_error_ratio * float(np.abs(record.current_a).max())
         return math.hypot(record.noise_a, model * math.sqrt(max(record.time_s.size / _INDEPENDENT_POINTS, 1.0)))
 
-    def _stack(self, parts: list[Floats], unknowns: Floats, roots: Floats) -> Floats:
+    def _stack(self, parts: list[Floats], unknowns: Floats, roots: list[Floats]) -> Floats:
         return np.concatenate([*(root * part for root, part in zip(roots, parts, strict=True)), unknowns])
 
 
@@ -265,10 +297,6 @@ def _clock_error(record: Measured) -> float:
     if not record.has_trace:
         return 1.0
     return math.hypot(3.0 * record.start_error_s, 2e-3 * float(record.time_s[-1]))
-
-
-def _misfit(part: Floats) -> float:
-    return math.sqrt(float(part @ part) / max(part.size, 1))
 
 
 def _alone(information: Floats, count: int) -> Floats:

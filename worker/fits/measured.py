@@ -16,8 +16,9 @@ Floats = npt.NDArray[np.float64]
 
 #: Points of the current that a fit looks at; more say nothing new about half a dozen quantities.
 TRACE_POINTS = 240
-#: The current is compared from the start to so many times its first zero: later arcs of the coil decide it.
-LATEST_ZEROS = 1.0
+#: The current is compared until it has fallen to this share of its peak: later the arcs of a burst coil decide it, and
+#: when a coil bursts jumps with the smallest change.
+LAST_SHARE = 0.2
 
 
 class Sizes(Checked):
@@ -66,13 +67,15 @@ class Measured:
 
 
 def measured(name: str, shot: Shot, sizes: Sizes, trace: CleanTrace | None) -> Measured:
-    """What a fit uses of a record: the current up to its first zero, averaged to a few hundred points."""
+    """What a fit uses of a record: the current until it has nearly fallen off, averaged to a few hundred points."""
     if trace is None:
         none = np.zeros(0)
         return Measured(name, shot, sizes, none, none, 1.0, 1.0)
-    end = trace.analysis.first_current_zero_s
-    end = float(trace.time_s[-1]) if end is None else LATEST_ZEROS * end
-    inside = (trace.time_s >= 0.0) & (trace.time_s <= end)
+    fallen = (trace.time_s > trace.analysis.time_to_peak_s) & (
+        trace.current_a < LAST_SHARE * trace.analysis.peak_current_a
+    )
+    end = int(np.argmax(fallen)) if fallen.any() else fallen.size
+    inside = (trace.time_s >= 0.0) & (np.arange(fallen.size) < end)
     block = max(1, int(inside.sum()) // TRACE_POINTS)
     time, current = (_averaged(column[inside], block) for column in (trace.time_s, trace.current_a))
     noise = trace.noise_a / np.sqrt(block)
