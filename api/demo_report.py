@@ -10,6 +10,7 @@ from physics.result import Hazards, Rating, ShotResult
 from worker.front import SPREAD_WORDS
 from worker.request import DesignRequest
 from worker.search_space import SearchSpace
+from worker.words import quantity
 
 _WIDTH = 100
 _MOST_ROWS = 12
@@ -155,15 +156,15 @@ def _rating_words(rating: Rating) -> str:
     return f"{rating.name.rpartition('_')[0].replace('_', ' ')} {100.0 * rating.margin_ratio:.0f} %"
 
 
+def _told(value: float | None, unit: str) -> str:
+    return "not rated" if value is None else quantity(value, unit)
+
+
 def hazard_lines(hazards: Hazards) -> list[str]:
     """The hazards with their numbers, then the cautions."""
-    shown = {h.name.replace("_", " "): f"{_hazard_value(h.value, h.unit)}: {h.statement}" for h in hazards.estimates}
+    shown = {h.name.replace("_", " "): f"{_told(h.value, h.unit)}: {h.statement}" for h in hazards.estimates}
     cautions = [line for caution in hazards.cautions for line in _wrapped(f"! {caution}", "  ")]
     return [*_facts(shown), "", *cautions]
-
-
-def _hazard_value(value: float, unit: str) -> str:
-    return f"{value - 273.15:.0f} °C" if unit == "K" else f"{value:.0f} {unit}"
 
 
 def limiting_lines(design: DesignDetail) -> list[str]:

@@ -7,11 +7,11 @@ import numpy as np
 from physics import state as c
 from physics.coil_report import insulation_checks, turn_reports
 from physics.figures import energy_balance, series, summary
-from physics.hazards import assess
+from physics.hazards import Facts, RunFacts, assess
 from physics.materials import MATERIAL_DATA_VERSION
 from physics.numerical_error import numerical_error
 from physics.part_report import advisories, profile
-from physics.result import InsulationCheck, Provenance, Rating, ShotResult, Status, Summary
+from physics.result import EnergyBalance, InsulationCheck, Provenance, Rating, ShotResult, Status, Summary
 from physics.run import Run
 from physics.schema import unit_of
 from physics.shot import Shot
@@ -68,16 +68,15 @@ def put_together(run: Run) -> ShotResult:
     status, advice = _STATUS[code]
     figures, energy = (summary(run), energy_balance(run)) if converged else (None, None)
     ratings = ratings_of(shot, figures)
+    hazards = assess(Facts(shot, _run_facts(run, figures, energy)))
     return ShotResult(
-        verdict=verdict_of(ratings, status),
+        verdict=verdict_of(ratings, hazards, status),
         status=status,
         advice=advice,
         summary=figures,
         energy=energy,
         ratings=ratings,
-        hazards=assess(
-            shot.bank.charge_voltage_v, shot.stored_energy_j, figures, energy.left_in_bank_j if energy else 0.0
-        ),
+        hazards=hazards,
         turns=turn_reports(run) if converged else [],
         profile=profile(run) if converged else None,
         insulation=checks,
@@ -86,6 +85,18 @@ def put_together(run: Run) -> ShotResult:
         series=series(run.rows) if converged else None,
         provenance=_provenance(run),
         shot=shot,
+    )
+
+
+def _run_facts(run: Run, figures: Summary | None, energy: EnergyBalance | None) -> RunFacts | None:
+    if figures is None or energy is None:
+        return None
+    rises = np.diff(run.rows[:, c.CURRENT]) / np.maximum(np.diff(run.rows[:, c.TIME]), 1e-12)
+    return RunFacts(
+        summary=figures,
+        energy=energy,
+        peak_coil_motion_j=float(run.rows[:, c.MOTION_COIL].max()),
+        peak_rise_a_per_s=float(np.abs(rises).max(initial=0.0)),
     )
 
 

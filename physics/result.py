@@ -117,10 +117,16 @@ class Hazard(Checked):
     """One thing that can hurt, with its number and what follows from it."""
 
     name: str
-    unit: str = Field(description="UCUM code of the value.")
-    value: float
+    unit: str = Field(description="UCUM code of value and limit.")
+    value: float | None = Field(description="Null where no figure can be given that could be shown to be right.")
+    limit: float | None = Field(default=None, description="What is allowed or what the surroundings bear, if known.")
+    limit_source: str | None = Field(default=None, description="Where the limit comes from.")
+    exceeded: bool | None = Field(default=None, description="Whether the value is over the limit; null without one.")
     statement: str
+    equation: str = Field(description="How the value was found.")
     source: str
+    validity: str = Field(description="What it holds for.")
+    errs: str = Field(description="Which way it is wrong, and why.")
 
 
 class Hazards(Checked):

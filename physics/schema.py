@@ -19,6 +19,7 @@ from pydantic.fields import FieldInfo
 UNITS: dict[str, str] = {
     "_m": "m",
     "_m2": "m2",
+    "_m3": "m3",
     "_s": "s",
     "_v": "V",
     "_a": "A",

@@ -15,6 +15,7 @@ from pydantic import Field, model_validator
 from physics.constants import AMBIENT_K
 from physics.materials import MaterialChoice, resolve
 from physics.schema import Checked
+from physics.surroundings import Surroundings
 from physics.winding import Winding
 
 Fidelity = Literal["screen", "design", "reference"]
@@ -339,6 +340,7 @@ class Shot(Load):
     crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
     leads: Leads = Field(default_factory=Leads)
     calibration: Calibration = Field(default_factory=Calibration)
+    surroundings: Surroundings = Field(default_factory=Surroundings)
 
     @property
     def modelled_gap_m(self) -> float:

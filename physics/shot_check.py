@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import Field
 
 from physics.estimates import rough_coil_inductance, rough_quarter_period, skin_depth, stray_inductance, tails_of
-from physics.hazards import assess
+from physics.hazards import Facts, assess
 from physics.materials import resolve
 from physics.outcome import ratings_of
 from physics.result import Advisory, Hazards, Rating, Verdict
@@ -49,13 +49,14 @@ def inspect_shot(shot: Shot | Mapping[str, Any]) -> ShotCheck:
     """Look at a shot without running it. Raises pydantic.ValidationError for bad input, nothing else."""
     checked = check_shot(shot)
     figures, ratings = _figures(checked), ratings_of(checked, None)
+    hazards = assess(Facts(checked, None))
     return ShotCheck(
-        verdict=verdict_of(ratings, None),
+        verdict=verdict_of(ratings, hazards, None),
         shot=checked,
         figures=figures,
         ratings=ratings,
         warnings=list(_warnings(checked, figures, ratings)),
-        hazards=assess(checked.bank.charge_voltage_v, checked.stored_energy_j, None),
+        hazards=hazards,
     )
 
 

@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 from physics.materials import resolve
 from physics.schema import Checked
 from physics.shot import Calibration, Crowbar, Leads, Switch, Workpiece
+from physics.surroundings import Surroundings
 from worker.budget import Budget, with_default
 from worker.search_space import SearchSpace
 
@@ -88,6 +89,7 @@ class Bench(Checked):
     leads: Leads = Field(default_factory=Leads)
     crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
     calibration: Calibration = Field(default_factory=Calibration)
+    surroundings: Surroundings = Field(default_factory=Surroundings)
 
 
 class Spreads(Checked):

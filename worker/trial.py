@@ -74,6 +74,7 @@ def shot_for(request: DesignRequest, parameters: Parameters, charge_voltage_v: f
             "leads": bench.leads,
             "crowbar": bench.crowbar,
             "calibration": bench.calibration,
+            "surroundings": bench.surroundings,
             "coil": {
                 "turns_count": parameters.turns_count,
                 "layers_count": parameters.layers_count,

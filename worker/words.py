@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 
 def voltage(value_v: float) -> str:
     """7123.4 -> '7.12 kV'."""
@@ -36,3 +38,18 @@ def charge(value_coulomb: float) -> str:
 def share(value_ratio: float) -> str:
     """0.254 -> '25%'."""
     return f"{value_ratio:.0%}"
+
+
+def quantity(value: float, unit: str) -> str:
+    """A number with the prefix that suits it: 0.00312, 'm' -> '3.12 mm'. Temperatures are told in °C."""
+    if unit == "K":
+        return f"{value - 273.15:.0f} °C"
+    if unit not in _PREFIXED or value == 0.0:
+        return f"{value:.3g} {unit}"
+    power = min(max(3 * math.floor(math.log10(abs(value)) / 3.0), -9), 9)
+    return f"{value / 10.0**power:.3g} {_PREFIXES[power]}{unit}"
+
+
+#: Units that take a prefix; others are told as they are.
+_PREFIXED = frozenset({"m", "s", "V", "A", "J", "Pa", "T", "N", "W", "H", "F", "Hz", "C"})
+_PREFIXES = {-9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
