@@ -9,6 +9,8 @@ from uuid import UUID, uuid4
 import httpx
 import pytest
 
+from worker.request import Bench
+
 Json = dict[str, Any]
 
 _BENCH: Json = {
