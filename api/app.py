@@ -39,6 +39,7 @@ from api.problem_handlers import install
 from api.problems import Problem
 from api.request_body import BodyLimit
 from api.request_trace import RequestTrace
+from api.shared_reads import SharedReads
 from api.shot_lists import endpoints as shot_lists
 from api.shot_lists import events as list_events
 from api.shot_lists.representations import ShotListStatus
@@ -140,6 +141,7 @@ def create_app(settings: Settings) -> FastAPI:
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
+    app.state.reads = SharedReads()
     app.state.read_operation = partial(read_operation, client)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.shot_wait_s = settings.shot_wait_seconds
@@ -148,7 +150,8 @@ def create_app(settings: Settings) -> FastAPI:
     _add_layers(app, settings)
     install(app)
     of_designs = (designs, design_events, candidates, export)
-    for resource in (shots, shot_lists, list_events, benches, *of_designs, materials, wires, health, metrics):
+    # Routes are tried one after the other: what is polled comes first.
+    for resource in (*of_designs, shot_lists, list_events, health, shots, benches, materials, wires, metrics):
         app.include_router(resource.router)
     add_pages(app)
     return app

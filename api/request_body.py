@@ -135,6 +135,8 @@ class BodyLimit:
         except TimeoutError:
             words = f"The body was not there within {self.body_seconds:g} s."
             raise ProblemError("body-too-slow", words, headers=_CLOSE) from None
+        if not body:
+            return {"type": "http.request", "body": b"", "more_body": False}
         if levels(bytes(body)) > MOST_LEVELS:
             raise ProblemError("too-deep", f"At most {MOST_LEVELS} levels of objects and lists are taken.")
         if not is_unicode(bytes(body)):
