@@ -113,6 +113,7 @@ class Verdict(Checked):
     not_to_be_fired: bool
     statement: str = Field(description="The verdict in words, with every ground.")
     grounds: list[Ground]
+    not_rated: list[str] = Field(description="Limits that are stated but that this answer has no value for.")
 
 
 class Estimate(Checked):
@@ -246,6 +247,7 @@ class FaultShot(Checked):
     peak_current_a: float | None = Field(description="Null where it is not known.")
     action_a2_s: float | None = Field(description="Null where it is not known.")
     energy_j: float = Field(description="Energy into the fault, or left where people may come near it.")
+    over_limits: list[str] = Field(default_factory=list, description="Stated limits that the fault's figures are over.")
     equation: str
     source: str
     validity: str

@@ -38,8 +38,8 @@ class Polled:
         odd = f"; other answers {others}" if others else ""
         cut = f"; {self.cut_count} connections were cut" if self.cut_count else ""
         return (
-            f"{self.per_second:6.0f} requests/s, median {self.wait_ms(50):.1f} ms, 99 % within {self.wait_ms(99):.1f} ms, "
-            f"{share:.0%} answered by 304{odd}{cut}"
+            f"{self.per_second:6.0f} requests/s, median {self.wait_ms(50):.1f} ms, 99 % within "
+            f"{self.wait_ms(99):.1f} ms, {share:.0%} answered by 304{odd}{cut}"
         )
 
 
@@ -86,7 +86,7 @@ class Poller(asyncio.Protocol):
         else:
             self._ask()
 
-    def connection_lost(self, exc: Exception | None) -> None:
+    def connection_lost(self, _: Exception | None) -> None:
         """An answer that has not come by now never will."""
         if not self.done.done():
             self._polled.cut_count += 1
@@ -124,3 +124,35 @@ async def poll(
     await asyncio.gather(*(poller.done for poller in pollers))
     polled.seconds = time.perf_counter() - begun_s
     return polled
+
+
+@dataclass
+class Reader:
+    """One reader of events: their numbers in order, and how long after they were written each arrived."""
+
+    ids: list[tuple[int, int]] = field(default_factory=list)
+    late_ms: list[float] = field(default_factory=list)
+
+
+async def read_events(port: int, path: str, count: int, seconds: float) -> list[Reader]:
+    """So many readers of an event stream of 127.0.0.1 at once, for so long."""
+    readers = [Reader() for _ in range(count)]
+    await asyncio.gather(*(_read(port, path, reader, seconds) for reader in readers))
+    return readers
+
+
+async def _read(port: int, path: str, reader: Reader, seconds: float) -> None:
+    stream, writer = await asyncio.open_connection("127.0.0.1", port)
+    writer.write(f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nAccept: text/event-stream\r\n\r\n".encode())
+    begun_ms, until_s = time.time() * 1e3, time.perf_counter() + seconds
+    while (left_s := until_s - time.perf_counter()) > 0.0:
+        try:
+            line = await asyncio.wait_for(stream.readline(), left_s)
+        except TimeoutError:
+            break
+        if line.startswith(b"id:"):
+            milliseconds, _, number = line[3:].strip().partition(b"-")
+            reader.ids.append((int(milliseconds), int(number)))
+            if int(milliseconds) > begun_ms + 2000.0:  # what was written before is history
+                reader.late_ms.append(time.time() * 1e3 - int(milliseconds))
+    writer.close()
