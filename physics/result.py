@@ -8,6 +8,7 @@ from pydantic import Field
 
 from physics.schema import Checked
 from physics.shot import Shot
+from physics.software import Software
 
 Status = Literal[
     "completed",
@@ -226,11 +227,10 @@ class NumericalError(Checked):
     statement: str
 
 
-class Provenance(Checked):
-    """What has to be known to repeat the run."""
+class Provenance(Software):
+    """What has to be known to repeat the run; the input is in `shot`."""
 
-    model_version: str
-    material_data_version: str = Field(description="Digest of the material data used.")
+    input_sha256: str = Field(description="Digest of the input with every default filled in.")
     step_s: float = Field(description="Electrical time step.")
     steps_count: int
     field_cells_count: int = Field(description="Current cells in half the workpiece section.")

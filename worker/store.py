@@ -60,6 +60,7 @@ from redis.exceptions import ConnectionError as RedisConnectionError
 from redis.exceptions import TimeoutError as RedisTimeoutError
 from redis.retry import Retry
 
+from physics.software import software
 from worker import scripts
 from worker.bench import BenchUsed
 from worker.budget import Budget
@@ -276,6 +277,7 @@ class Store(JobStore):
             "" if bench is None else bench.model_dump_json(),
             owner or "",
             self._open_jobs_limit,
+            software().model_dump_json(),
             *islands_of(plan, 0),
         )
         _raise_refused(outcome)
