@@ -38,6 +38,14 @@ def status_block(job: Status | ShotList) -> dict[str, object]:
     return {**block, "status": job.state}
 
 
+class Expiry(Checked):
+    """Until when an ended job is kept."""
+
+    expires_at: ClockTime | None = Field(
+        description="RFC 3339; null: until it is deleted.", examples=["2030-01-31T06:00:00Z"]
+    )
+
+
 class JobQuery(PageQuery):
     """Paging and filter of a list of jobs."""
 

@@ -8,7 +8,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from physics.limits import Limits
-from physics.materials import resolve
+from physics.materials import MaterialChoice, resolve
 from physics.schema import Checked
 
 
@@ -21,15 +21,15 @@ class CapacitorRating(Checked):
     frequency_hz: float | None = Field(
         ge=10.0, le=1e7, default=None, description="Ringing frequency that it is stated for; null: any."
     )
-    voltage_exponent: float | None = Field(
+    voltage_exponent_ratio: float | None = Field(
         ge=1.0,
         le=20.0,
         default=None,
         description="Life falls with this power of voltage; null: 6 below the rated voltage and 9 above, the safe ends "
         "of the published band.",
     )
-    reversal_exponent: float = Field(ge=0.0, le=5.0, default=1.6, description="Likewise, of the reversal.")
-    frequency_exponent: float = Field(ge=0.0, le=3.0, default=0.5, description="Likewise, of the ringing frequency.")
+    reversal_exponent_ratio: float = Field(ge=0.0, le=5.0, default=1.6, description="Likewise, of the reversal.")
+    frequency_exponent_ratio: float = Field(ge=0.0, le=3.0, default=0.5, description="Likewise, of the frequency.")
 
 
 class Charger(Checked):
@@ -64,7 +64,7 @@ class LeadConductors(Checked):
     section_m2: float = Field(gt=1e-8, le=0.1, description="Metal section of each.", examples=[5e-5])
     spacing_m: float = Field(gt=1e-5, le=2.0, description="Middle to middle.")
     width_m: float | None = Field(gt=1e-4, le=2.0, default=None, description="Of strips.")
-    material: str = Field(default="copper", description="Name from the library.")
+    material: MaterialChoice = Field(default="copper", description="Library name or constants of your own.")
 
     @model_validator(mode="after")
     def _wires_do_not_touch(self) -> LeadConductors:

@@ -14,7 +14,7 @@ from redis import Redis
 from physics.schema import Checked
 from worker import scripts
 from worker.codec import open_cursor, seal_cursor, time_of
-from worker.errors import DesignStillActive, ShotListStillActive, StoreError
+from worker.errors import DesignStillActive, ExpiryRefused, ShotListStillActive, StoreError
 from worker.records import LIST_PREFIX, JobState, Lease, SlotName, is_list
 from worker.store_base import DAY_SECONDS, TOMBSTONE_DAYS, Kind, StoreBase, key_of, raise_missing
 from worker.trace import Trace, read_trace
@@ -22,7 +22,7 @@ from worker.trace import Trace, read_trace
 #: Rows of jobs that are looked at in one go while some are searched for.
 _BLOCK = 200
 _ACTIVE: dict[Kind, type[StoreError]] = {"design": DesignStillActive, "shot list": ShotListStillActive}
-_SCRIPTS = ("SENT", "LEASE", "CANCEL", "DELETE")
+_SCRIPTS = ("SENT", "LEASE", "CANCEL", "DELETE", "KEEP")
 
 
 class JobFilter(Checked):
@@ -113,6 +113,18 @@ class JobStore(StoreBase):
             self._require(job_id)
         if outcome == "active":
             raise _ACTIVE[self._kind](f"{self._kind} {bare_id(job_id)} has not ended; cancel it first")
+
+    def _keep(self, job_id: str, expires_at: datetime | None) -> None:
+        """Set until when an ended job is kept. Raises ExpiryRefused, DesignStillActive or ShotListStillActive."""
+        until = "" if expires_at is None else expires_at.timestamp()
+        outcome = self.run("KEEP", job_id, until, self._keep_words[1])
+        if outcome == "unknown":
+            self._require(job_id)
+        if outcome == "active":
+            words = f"{self._kind} {bare_id(job_id)} has not ended; it is kept at least until then"
+            raise _ACTIVE[self._kind](words)
+        if outcome == "late":
+            raise ExpiryRefused(f"the time has passed already; delete the {self._kind} if that is meant")
 
     def _require(self, job_id: str) -> None:
         if not self.client.exists(job_key(job_id)):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from itertools import chain
 from typing import cast
 
@@ -132,6 +133,10 @@ class ShotListStore(JobStore):
     def delete(self, list_id: str) -> None:
         """Remove an ended list, leaving a tombstone. Raises ShotListStillActive."""
         self._delete(f"{LIST_PREFIX}{list_id}")
+
+    def keep(self, list_id: str, expires_at: datetime | None) -> None:
+        """Set until when an ended list is kept; None is for good. Raises ShotListStillActive, ExpiryRefused."""
+        self._keep(f"{LIST_PREFIX}{list_id}", expires_at)
 
     def slots(self, list_id: str) -> list[SlotName]:
         """The slices of a list."""

@@ -71,7 +71,6 @@ from worker.errors import (
     DesignGone,
     DesignNotContinuable,
     DesignStillActive,
-    ExpiryRefused,
 )
 from worker.fitness import fault_of, prepare
 from worker.identifiers import new_id
@@ -108,7 +107,7 @@ CHUNK = 500
 _BLOCK = 1000
 
 _SCRIPTS = (
-    "CREATE", "CONTINUE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE", "SWEEP", "ALIVE", "KEEP",
+    "CREATE", "CONTINUE", "SAMPLE", "NOTE", "RECORD", "FILL", "CLOSE", "SWEEP", "ALIVE",
 )  # fmt: skip
 
 #: Designs whose packers a store remembers.
@@ -336,14 +335,7 @@ class Store(JobStore):
 
     def keep(self, design_id: str, expires_at: datetime | None) -> None:
         """Set until when an ended design is kept; None is for good. Raises DesignStillActive, ExpiryRefused."""
-        until = "" if expires_at is None else expires_at.timestamp()
-        outcome = self.run("KEEP", design_id, until, self._keep_words[1])
-        if outcome == "unknown":
-            self._require(design_id)
-        if outcome == "active":
-            raise DesignStillActive(f"design {design_id} has not ended; it is kept at least until then")
-        if outcome == "late":
-            raise ExpiryRefused("the time has passed already; delete the design if that is meant")
+        self._keep(design_id, expires_at)
 
     # ---- for the workers -------------------------------------------------------------------------------------------
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
@@ -43,6 +44,13 @@ class PromptProtocol(HttpToolsProtocol):
         self._in_head = False
         self._stop_waiting()
         super().on_headers_complete()
+
+    def send_400_response(self, msg: str) -> None:
+        """What is no HTTP, or of a method that nobody knows, is answered by a problem like everything else."""
+        body = json.dumps({"type": "about:blank", "title": "Bad Request", "status": 400, "detail": msg}).encode()
+        head = f"content-type: application/problem+json\r\ncontent-length: {len(body)}\r\nconnection: close\r\n\r\n"
+        self.transport.write(b"HTTP/1.1 400 Bad Request\r\n" + head.encode() + body)
+        self.transport.close()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Nothing is awaited any more."""

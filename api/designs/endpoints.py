@@ -14,12 +14,11 @@ from api.designs.representations import (
     DesignAccepted,
     DesignDetail,
     DesignList,
-    Expiry,
     detail_of,
     entry_of,
     links_of,
 )
-from api.jobs import JobQuery, polling_headers
+from api.jobs import Expiry, JobQuery, polling_headers
 from api.problems import stated
 from api.request_body import IdempotencyKey, Owner, require_json
 from api.revalidation import Tagged, answer, spelled

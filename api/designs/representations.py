@@ -15,7 +15,7 @@ from physics.schema import Checked
 from physics.shot import Fidelity
 from physics.software import Software
 from worker.bench import BenchUsed
-from worker.budget import Budget, ClockTime
+from worker.budget import Budget
 from worker.events import Content
 from worker.records import (
     Candidate,
@@ -54,14 +54,6 @@ class DesignAccepted(Checked):
     id: str
     status: JobState
     links: DesignLinks
-
-
-class Expiry(Checked):
-    """Until when an ended design is kept."""
-
-    expires_at: ClockTime | None = Field(
-        description="RFC 3339; null: until it is deleted.", examples=["2030-01-31T06:00:00Z"]
-    )
 
 
 class DesignEntry(JobStatus):

@@ -11,7 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse
 
 from api import examples
-from api.jobs import JobQuery, polling_headers
+from api.jobs import Expiry, JobQuery, polling_headers
 from api.problems import stated
 from api.request_body import IdempotencyKey, Owner, require_json
 from api.revalidation import Tagged, answer, spelled
@@ -159,6 +159,23 @@ async def get_shot(
 def cancel_shot_list(list_id: str, service: Service) -> Response:
     """Asks the list to stop. Asking again, or asking an ended list, changes nothing."""
     return _accepted(service.store.cancel(list_id))
+
+
+@router.patch(
+    "/{list_id}",
+    summary="Keep an ended list longer, or less long",
+    response_model=ShotListDetail,
+    dependencies=[Depends(require_json)],
+    responses=stated(
+        *_FOUND, "malformed-json", "shot-list-not-finished", "too-large", "unsupported-media-type", "invalid-input"
+    ),
+)
+def keep_shot_list(
+    list_id: str, expiry: Annotated[Expiry, Body(examples=[examples.EXPIRY])], service: Service
+) -> ShotListDetail:
+    """Sets until when the results are kept. Nothing is removed before that time, however full the store is."""
+    service.store.keep(list_id, expiry.expires_at)
+    return detail_of(service.store.get(list_id))
 
 
 @router.delete(

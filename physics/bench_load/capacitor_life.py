@@ -21,12 +21,12 @@ def expected_shots(rating: CapacitorRating, voltage_v: float, reversal_ratio: fl
     voltage than rated lengthens the life; less reversal or frequency than rated is not credited.
     """
     volts = voltage_v / rating.voltage_v
-    exponent = rating.voltage_exponent or (BAND[0] if volts < 1.0 else BAND[1])
+    exponent = rating.voltage_exponent_ratio or (BAND[0] if volts < 1.0 else BAND[1])
     life = rating.life_shots_count * volts**-exponent
     quality = quality_of(reversal_ratio) / quality_of(rating.reversal_ratio)
-    life *= max(reversal_ratio / rating.reversal_ratio, quality, 1.0) ** -rating.reversal_exponent
+    life *= max(reversal_ratio / rating.reversal_ratio, quality, 1.0) ** -rating.reversal_exponent_ratio
     if rating.frequency_hz is not None:
-        life *= max(frequency_hz / rating.frequency_hz, 1.0) ** -rating.frequency_exponent
+        life *= max(frequency_hz / rating.frequency_hz, 1.0) ** -rating.frequency_exponent_ratio
     return float(life)
 
 

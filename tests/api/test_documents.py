@@ -166,7 +166,7 @@ def test_front_page_shows_designs_and_cautions(client: httpx.Client, finished: J
     """The front page lists the latest designs with their recommended shot, and the cautions."""
     text = client.get("/").text
     assert finished["id"] in text
-    assert "Stored energy kills" in text
+    assert "stored energy kill" in text
 
 
 def test_front_page_escapes_names(client: httpx.Client, design: Json) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import json
+import socket
 from collections.abc import Iterator
 from typing import Any
 
@@ -61,7 +63,7 @@ def test_unknown_address_is_404(client: httpx.Client, path: str) -> None:
         ("POST", "/livez", {"GET"}),
         ("GET", "/v1/shots/check", {"POST"}),
         ("POST", "/v1/benches/1", {"GET", "PUT", "DELETE"}),
-        ("PUT", "/v1/shot-lists/1", {"GET", "DELETE"}),
+        ("PUT", "/v1/shot-lists/1", {"GET", "PATCH", "DELETE"}),
     ],
 )
 def test_wrong_method_is_405(client: httpx.Client, method: str, path: str, allowed: set[str]) -> None:
@@ -141,3 +143,25 @@ def test_input_is_not_repeated(client: httpx.Client, shot: Json) -> None:
     """A refusal repeats at most the wrong number itself, never other input."""
     shot["coil"]["material"] = {"conductivity_s_per_m": "a secret"}
     assert "a secret" not in client.post("/v1/shots", json=shot).text
+
+
+def test_what_is_no_http_is_a_problem_too(service: str) -> None:
+    """A line that is no request, and a head without end, are answered in the same form and let go."""
+    port = int(service.rsplit(":", 1)[1])
+    for words in (b"HELLO\r\n\r\n", b"GET / HTTP/1.1\r\nX: " + b"a" * 300_000):
+        with socket.create_connection(("127.0.0.1", port), timeout=10.0) as line:
+            line.sendall(words)
+            head, _, body = _until_closed(line).partition(b"\r\n\r\n")
+        assert head.startswith(b"HTTP/1.1 400 ")
+        assert b"application/problem+json" in head
+        assert json.loads(body)["status"] == 400
+
+
+def _until_closed(line: socket.socket) -> bytes:
+    found = b""
+    try:
+        while part := line.recv(65_536):
+            found += part
+    except ConnectionResetError:
+        return found
+    return found

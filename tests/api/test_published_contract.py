@@ -11,7 +11,7 @@ from typing import Any
 import httpx
 import pytest
 
-from api import openapi
+from api import examples, openapi
 from api.examples import BENCH
 from tests.api.fuzz import SEQUENCES, SINGLE, fuzz
 
@@ -60,8 +60,10 @@ def test_every_example_is_taken(client: httpx.Client, design: Json, wait_for_end
     """Each example of the document, posted as it is, is answered with success."""
     made = client.post("/v1/designs", json=design | {"budget_trials_count": 2})
     assert wait_for_end(made.headers["Location"])["status"] == "succeeded"
+    listed = client.post("/v1/shot-lists", json={"shots": [examples.SHOT]})
+    assert wait_for_end(listed.headers["Location"])["status"] == "succeeded"
     bench = client.post("/v1/benches", json=BENCH)
-    places = {"design_id": made.json()["id"], "bench_id": bench.json()["id"]}
+    places = {"design_id": made.json()["id"], "bench_id": bench.json()["id"], "list_id": listed.json()["id"]}
     headers = {"If-Match": bench.headers["ETag"]}
     found = list(_examples(client.get("/openapi.json").json()))
     assert len(found) >= 9

@@ -113,7 +113,11 @@ def test_list_of_a_thousand_is_accepted_and_cancelled(
     assert state["expires_at"] is None
     refused = client.delete(path)
     assert (refused.status_code, refused.json()["type"]) == (409, "/problems/shot-list-not-finished")
+    later = {"expires_at": "2090-01-01T00:00:00Z"}
+    assert client.patch(path, json=later).json()["type"] == "/problems/shot-list-not-finished"
     ended = _cancelled(client, path, wait_for_end)
+    assert client.patch(path, json=later).json()["expires_at"] == later["expires_at"]
+    assert client.get(path).json()["expires_at"] == later["expires_at"]
     assert ended["status"] == "cancelled"
     assert seen[-1] <= ended["progress"]["finished_shots_count"] < 1000
     assert client.post(f"{path}/cancel").json()["status"] == "cancelled"

@@ -46,7 +46,7 @@ def test_help_explains() -> None:
     answer = run_command("--help")
     assert answer.returncode == 0
     assert "prints the result as JSON" in answer.stdout
-    assert "Stored energy kills" in answer.stdout
+    assert "stored energy kill" in answer.stdout
     example = json.loads(answer.stdout[answer.stdout.index("{") : answer.stdout.rindex("}") + 1])
     assert check_shot(example).coil.turns_count == example["coil"]["turns_count"]
 

@@ -62,7 +62,7 @@ def test_http_counts_are_exact_over_processes_and_their_deaths(
         ask(first, "/v1/designs/unknown-1", 4)
         ask(second, "/v1/designs/unknown-2", 5)
         ask(second, "/nowhere/at/all", 2)
-        ask(second, "/v1/wires", 1, method="BREW")
+        ask(second, "/v1/wires", 1, method="PROPFIND")
         for address in (first, second):
             figures = scrape(address)
             assert value(figures, "http_requests_total", method="GET", route=wires, status="200") == 12

@@ -28,7 +28,7 @@ RATING = CapacitorRating(voltage_v=1e4, life_shots_count=5e4, reversal_ratio=0.2
 @pytest.mark.parametrize(("voltage_ratio", "factor"), [(0.8, 5.331), (1.1, 0.4893)])
 def test_life_over_voltage(voltage_ratio: float, factor: float) -> None:
     """(V / Vr)^-7.5, usual for paper and film in oil (makers' bulletins, from memory, med), evaluated by hand."""
-    usual = RATING.model_copy(update={"voltage_exponent": 7.5})
+    usual = RATING.model_copy(update={"voltage_exponent_ratio": 7.5})
     assert expected_shots(usual, voltage_ratio * 1e4, 0.2, 1e4) == pytest.approx(5e4 * factor, rel=1e-3)
 
 
