@@ -37,6 +37,7 @@ from api.materials import endpoints as materials
 from api.page.endpoints import add_pages
 from api.problem_handlers import install
 from api.problems import Problem
+from api.records import endpoints as records
 from api.request_body import BodyLimit
 from api.request_trace import RequestTrace
 from api.shot_lists import endpoints as shot_lists
@@ -50,6 +51,7 @@ from worker.access import Gate
 from worker.app import sender
 from worker.events import EventLog
 from worker.operation import read_operation
+from worker.record_service import RecordService
 from worker.service import DesignService, ShotListService
 from worker.settings import Settings
 from worker.store import Store, connect
@@ -74,9 +76,10 @@ Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of
   `POST /v1/designs`, then watch `Location`.
 
 All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema, where `@unit` stands for what the
-member `unit` beside the number says, and `@pointer` for the end of the pointer that the number belongs to. Times of
-the clock are RFC 3339, UTC. Errors are problem+json (RFC 9457). Each answer has an `X-Request-Id`, yours if it is
-well-formed, and a `traceparent`. It computes and records; it never charges or fires anything.
+member `unit` beside the number says, `@pointer` for the end of the pointer that the number belongs to, and `@probe` for
+what the probe beside a measured column says. Times of the clock are RFC 3339, UTC. Errors are problem+json (RFC 9457).
+Each answer has an `X-Request-Id`, yours if it is well-formed, and a `traceparent`. It computes and records; it never
+charges or fires anything.
 
 Where access keys are asked for, each request but those of `/livez`, `/readyz` and the documentation carries one:
 `Authorization: Bearer sw_...`. Scope `read` may GET, `submit` POST and PUT as well, `admin` DELETE and PATCH as well.
@@ -137,6 +140,7 @@ def create_app(settings: Settings) -> FastAPI:
     send = sender(settings.redis_url)
     app.state.designs = DesignService(store, send)
     app.state.shot_lists = ShotListService(app.state.designs)
+    app.state.records = RecordService(store, app.state.designs.benches)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
@@ -148,7 +152,10 @@ def create_app(settings: Settings) -> FastAPI:
     _add_layers(app, settings)
     install(app)
     of_designs = (designs, design_events, candidates, export)
-    for resource in (shots, shot_lists, list_events, benches, *of_designs, materials, wires, health, metrics):
+    of_records = (records,)
+    for resource in (
+        shots, shot_lists, list_events, benches, *of_designs, *of_records, materials, wires, health, metrics,
+    ):  # fmt: skip
         app.include_router(resource.router)
     add_pages(app)
     return app

@@ -56,3 +56,14 @@ SWEEP: Json = {
 
 #: Two coils side by side.
 COMPARISON: Json = {"shots": [SHOT, {**SHOT, "coil": {**SHOT["coil"], "turns_count": 10}}]}
+
+#: A fired shot and what was measured of it.
+RECORD: Json = {
+    "name": "blank 12",
+    "shot": SHOT,
+    "set": {"charge_voltage_v": 6410.0, "gap_m": 1.02e-3},
+    "fired_at": "2026-03-01T14:05:00Z",
+    "sizes": {"final_outer_diameter_m": 0.0241, "final_rim_thickness_m": 2.6e-3, "size_error_m": 3e-5},
+    "notes": "coil burst cleanly, two pieces in the barrier",
+    "photographs": ["bench-photos/2026-03-01-12.jpg"],
+}

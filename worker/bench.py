@@ -163,6 +163,26 @@ AskedShot = Annotated[
 ]
 
 
+def on_bench(shot: Shot, bench: BenchDescription) -> Shot:
+    """The shot with the circuit of a bench, set as it was: to as many capacitors, or to as much capacitance.
+
+    Raises InputRefused for what the bench cannot be set to.
+    """
+    stock, limits = bench.capacitors, bench.capacitance_range
+    setting = BankSetting(charge_voltage_v=shot.bank.charge_voltage_v, capacitance_farad=shot.bank.capacitance_farad)
+    if stock is not None:
+        count = shot.bank.capacitors_count
+        if not stock.low_count <= count <= stock.high_count or count == 1:
+            count = max(1, round(shot.bank.capacitance_farad / stock.each_farad))
+        setting = BankSetting(charge_voltage_v=shot.bank.charge_voltage_v, capacitors_count=count)
+    elif limits is not None and limits.low_farad == limits.high_farad:
+        setting = BankSetting(charge_voltage_v=shot.bank.charge_voltage_v)
+    bank = {**bench.bank.model_dump(), **_bank_of(setting, bench), "charge_voltage_v": shot.bank.charge_voltage_v}
+    damping = {"damping_resistance_ohm": shot.bank.damping_resistance_ohm}
+    body = shot.model_dump(mode="json")
+    return _checked(Shot, {**body, **bench.circuit, "bank": damping | bank})
+
+
 def loosened(stated: StatedLimits | Limits, bench: DesignLimits) -> list[FieldProblem]:
     """A problem for each stated limit that would allow more than the bench's."""
     problems = []

@@ -18,6 +18,12 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``benches``                      zset    ids of all benches, sorted by the time they were made
 ``bench:{id}``                   hash    every revision of a bench and when it was written; kept until it is deleted
 ``tombstone:bench:{id}``         string  'deleted'
+``records``                      zset    ids of all records of fired shots, sorted by the time they were stored
+``record:{id}``                  hash    the record, what its trace says, what took its place; kept until it is deleted
+``record:{id}:trace``            hash    packed columns of its trace (see kept_trace.py)
+``record:{id}:predicted``        hash    what the model says of it, by bench, revision and model; lives a month
+``bench:{id}:records``           zset    records of a bench that nothing has superseded, by the time they were fired
+``tombstone:record:{id}``        string  'deleted'
 ``design:{id}``                  hash    the design's row: state, request, plan, counts, front, recommendation
 ``design:{id}:sample``           string  rows that the others are packed with (see codec.py)
 ``design:{id}:rows``             hash    packed candidates by number

@@ -15,6 +15,8 @@ from worker.errors import (
     DesignGone,
     DesignUnknown,
     IdempotencyConflict,
+    RecordGone,
+    RecordUnknown,
     ShotListGone,
     ShotListUnknown,
     StoreError,
@@ -25,10 +27,20 @@ from worker.scripts import PREFIX
 DAY_SECONDS = 86_400
 TOMBSTONE_DAYS = 30
 
-Kind = Literal["design", "bench", "shot list"]
+Kind = Literal["design", "bench", "shot list", "record"]
 
-_UNKNOWN: dict[Kind, type[StoreError]] = {"design": DesignUnknown, "bench": BenchUnknown, "shot list": ShotListUnknown}
-_GONE: dict[Kind, type[StoreError]] = {"design": DesignGone, "bench": BenchGone, "shot list": ShotListGone}
+_UNKNOWN: dict[Kind, type[StoreError]] = {
+    "design": DesignUnknown,
+    "bench": BenchUnknown,
+    "shot list": ShotListUnknown,
+    "record": RecordUnknown,
+}
+_GONE: dict[Kind, type[StoreError]] = {
+    "design": DesignGone,
+    "bench": BenchGone,
+    "shot list": ShotListGone,
+    "record": RecordGone,
+}
 
 
 class StoreBase:

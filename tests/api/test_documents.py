@@ -92,7 +92,7 @@ def test_every_number_has_a_unit(openapi: Json) -> None:
     assert len(found) > 250
     for name, unit in found:
         assert unit == (unit_of(name) or unit), name
-        assert unit in ("@unit", "@pointer") or unit in UNITS.values(), name
+        assert unit in ("@unit", "@pointer", "@probe") or unit in UNITS.values(), name
 
 
 def test_every_list_and_text_of_a_request_has_an_end(openapi: Json) -> None:
