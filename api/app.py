@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
@@ -38,6 +39,7 @@ from api.page.endpoints import add_pages
 from api.problem_handlers import install
 from api.problems import Problem
 from api.records import endpoints as records
+from api.records import traces
 from api.request_body import BodyLimit
 from api.request_trace import RequestTrace
 from api.shot_lists import endpoints as shot_lists
@@ -63,6 +65,9 @@ log = logging.getLogger("shotwright.api")
 API_VERSION = "1.0.0"
 #: A design request is a few kilobytes; a thousand shots with every default filled in and metals of one's own are 3 MB.
 MAX_BODY_BYTES = 4_000_000
+#: A million lines of two numbers with all their digits.
+MAX_TRACE_BYTES = 64_000_000
+TRACE = re.compile(r"/v1/records/[^/]+/trace")
 
 #: What a page of another origin may send and read, once CORS is configured.
 _ASKED_HEADERS = ["Authorization", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match", "Last-Event-ID"]
@@ -146,13 +151,14 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
     app.state.read_operation = partial(read_operation, client)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
+    app.state.files_limiter = CapacityLimiter(1)
     app.state.shot_wait_s = settings.shot_wait_seconds
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.state.gate = Gate(settings.redis_url, settings.rate_per_minute)
     _add_layers(app, settings)
     install(app)
     of_designs = (designs, design_events, candidates, export)
-    of_records = (records,)
+    of_records = (records, traces)
     for resource in (
         shots, shot_lists, list_events, benches, *of_designs, *of_records, materials, wires, health, metrics,
     ):  # fmt: skip
@@ -163,7 +169,9 @@ def create_app(settings: Settings) -> FastAPI:
 
 def _add_layers(app: FastAPI, settings: Settings) -> None:
     """What each request passes before it is routed; the last one added is the first one passed."""
-    app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES, body_seconds=settings.body_seconds)
+    app.add_middleware(
+        BodyLimit, max_body_bytes=MAX_BODY_BYTES, body_seconds=settings.body_seconds, files={TRACE: MAX_TRACE_BYTES}
+    )
     app.add_middleware(Guard, gate=app.state.gate, access=settings.access)
     if settings.cors_origins:
         app.add_middleware(

@@ -73,7 +73,12 @@ KINDS = _kinds(
     Kind("gone", 410, "It was here and is deleted or expired", "Post the design again for a new answer."),
     Kind("changed-meanwhile", 412, "It was changed since it was read", "Read it again and repeat with its new ETag."),
     Kind("too-large", 413, "The body is too large", "Send a smaller body."),
-    Kind("unsupported-media-type", 415, "The body's type is not served here", "Send Content-Type: application/json."),
+    Kind(
+        "unsupported-media-type",
+        415,
+        "The body's type is not served here",
+        "Send what the operation takes: JSON, or CSV for a trace.",
+    ),
     Kind("invalid-input", 422, "Some values cannot be used", "Each entry of errors names a field and its range."),
     Kind(
         "trace-refused",

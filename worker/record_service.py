@@ -7,13 +7,15 @@ from datetime import timedelta
 
 from physics.schema import FieldProblem
 from physics.shot import Shot
+from physics.waveform import Probe
 from worker.bench import BenchUsed, NamedBench, ShotOnBench, on_bench
 from worker.bench_store import BenchStore
 from worker.errors import CandidateUnknown, DesignGone, DesignUnknown, InputRefused
-from worker.kept_trace import NewTrace, inline_accepted
+from worker.kept_trace import accepted, inline_accepted
 from worker.shot_record import BenchFired, CandidateFired, Record, RecordContent, RecordRequest, fired_shot
 from worker.shot_record_store import RecordStore
 from worker.store import Store
+from worker.trace_file import read_columns
 from worker.trial import shot_of
 
 #: A clock that is ahead by no more than this may be that of another machine, or of another zone.
@@ -36,9 +38,11 @@ class RecordService:
         trace = None if request.trace is None else inline_accepted(request.trace, content.shot)
         return self.store.create(request, content, trace, idempotency_key)
 
-    def add_trace(self, record: Record, trace: NewTrace) -> Record:
-        """Give a record its trace. Raises TraceTaken when it has another one."""
-        return self.store.add_trace(record.id, trace)
+    def add_file(self, record_id: str, file: bytes, names: tuple[str, str] | None, probe: Probe) -> Record:
+        """Give a record the trace in a file of text. Raises TraceRefused, and TraceTaken when it has another one."""
+        record = self.store.get(record_id)
+        trace = accepted(*read_columns(file, names), probe, record.content.shot, file)
+        return self.store.add_trace(record_id, trace)
 
     def _content(self, request: RecordRequest) -> RecordContent:
         if request.fired_at > self.store.now() + CLOCK_AHEAD:

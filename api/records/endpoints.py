@@ -14,16 +14,13 @@ from api.records.representations import (
     RecordDetail,
     RecordList,
     RecordQuery,
-    TraceReading,
     csv_of,
     detail_of,
-    facts_of,
     row_of,
 )
 from api.request_body import IdempotencyKey, require_json
 from api.revalidation import tagged
 from api.table import MEDIA_TYPE, wants_csv
-from worker.errors import TraceUnknown
 from worker.record_service import RecordService
 from worker.shot_record import RecordRequest
 
@@ -106,16 +103,6 @@ def _link_to_next(query: RecordQuery, cursor: str | None) -> dict[str, str]:
 def get_record(record_id: str, request: Request, service: Service) -> Response:
     """The record with the whole shot as it was fired."""
     return tagged(request, detail_of(service.store.get(record_id)), {})
-
-
-@router.get("/{record_id}/analysis", summary="What a record's trace says", responses=stated(*_FOUND))
-def get_analysis(record_id: str, service: Service) -> TraceReading:
-    """Landmarks, damping, charge, action and effective circuit, from the whole trace as it came."""
-    record = service.store.get(record_id)
-    facts = facts_of(record)
-    if record.trace is None or facts is None:
-        raise TraceUnknown(f"record {record_id} has no trace")
-    return TraceReading(trace=facts, analysis=record.trace.analysis)
 
 
 @router.delete("/{record_id}", summary="Delete a record", status_code=204, responses=stated(*_FOUND))

@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 from api import openapi
-from api.examples import BENCH
+from api.examples import BENCH, RECORD
 from tests.api.fuzz import SEQUENCES, SINGLE, fuzz
 
 Json = dict[str, Any]
@@ -37,13 +37,20 @@ def test_kept_document_is_the_published_one(client: httpx.Client) -> None:
     assert kept == openapi.text()
 
 
-def _examples(document: Json) -> Iterator[tuple[str, str, Json]]:
+def _examples(document: Json) -> Iterator[tuple[str, str, Json | str]]:
     for path, operations in document["paths"].items():
         for method, operation in operations.items():
             for content in operation.get("requestBody", {}).get("content", {}).values():
                 named = [entry["value"] for entry in content.get("examples", {}).values()]
                 for example in [*content["schema"].get("examples", []), *named]:
                     yield method, path, example
+
+
+def _sent(example: Json | str) -> Json:
+    """How an example is sent: a text is a file, everything else JSON."""
+    if isinstance(example, str):
+        return {"content": example.encode(), "headers": {"Content-Type": "text/csv"}}
+    return {"json": example, "headers": {}}
 
 
 def test_every_body_has_an_example(client: httpx.Client) -> None:
@@ -61,15 +68,17 @@ def test_every_example_is_taken(client: httpx.Client, design: Json, wait_for_end
     made = client.post("/v1/designs", json=design | {"budget_trials_count": 2})
     assert wait_for_end(made.headers["Location"])["status"] == "succeeded"
     bench = client.post("/v1/benches", json=BENCH)
-    places = {"design_id": made.json()["id"], "bench_id": bench.json()["id"]}
-    headers = {"If-Match": bench.headers["ETag"]}
+    record = client.post("/v1/records", json=RECORD)
+    places = {"design_id": made.json()["id"], "bench_id": bench.json()["id"], "record_id": record.json()["id"]}
     found = list(_examples(client.get("/openapi.json").json()))
     assert len(found) >= 9
     for method, path, example in sorted(
         found, key=lambda entry: entry[1].endswith("/continue")
     ):  # a design at work last
         address = re.sub(r"\{(\w+)\}", lambda name: places[name[1]], path)
-        answer = client.request(method, address, json=example, headers=headers)
+        sent = _sent(example)
+        sent["headers"] |= {"If-Match": bench.headers["ETag"]}
+        answer = client.request(method, address, **sent)
         assert answer.is_success, f"{method} {path}: {answer.text}"
 
 

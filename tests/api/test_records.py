@@ -122,7 +122,7 @@ def test_record_is_superseded_not_changed(client: httpx.Client, record: Json) ->
     assert kept == old | {"superseded_by": new["id"]}
     assert client.put(old["links"]["self"], json=record).status_code == 405
 
-    def listed(**query: object) -> list[str]:
+    def listed(**query: Any) -> list[str]:
         found = client.get("/v1/records", params={"text": label, **query}).raise_for_status().json()["items"]
         return [row["id"] for row in found]
 
@@ -151,7 +151,7 @@ def test_records_are_found_page_by_page(client: httpx.Client, record: Json, benc
         path = answer.links.get("next", {}).get("url", "")
     assert seen == made[::-1]
 
-    def listed(**query: object) -> list[str]:
+    def listed(**query: Any) -> list[str]:
         return [row["id"] for row in client.get("/v1/records", params={"text": label, **query}).json()["items"]]
 
     assert listed(bench_id=bench["id"]) == made[:0:-1]
