@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from api.designs.representations import CandidateDetail, CandidateRow, DesignDetail
 from physics.result import Hazards, Rating, ShotResult
 from worker.front import SPREAD_WORDS
+from worker.ratings import WORDS
 from worker.request import DesignRequest
 from worker.search_space import SearchSpace
 from worker.words import quantity
@@ -152,8 +153,8 @@ def _spread_lines(detail: CandidateDetail) -> list[str]:
 
 
 def _rating_words(rating: Rating) -> str:
-    """`charge_voltage_v` -> `charge voltage 47 %`."""
-    return f"{rating.name.rpartition('_')[0].replace('_', ' ')} {100.0 * rating.margin_ratio:.0f} %"
+    """`charge_voltage_v` -> `voltage 47 %`."""
+    return f"{WORDS[rating.name][0]} {100.0 * rating.margin_ratio:.0f} %"
 
 
 def _told(value: float | None, unit: str) -> str:

@@ -74,6 +74,7 @@ def summary(run: Run) -> Summary:
     final, first = totals[c.FINAL_OUTER], 2.0 * run.model.part.node_radius_m[-1]
     return Summary(
         peak_current_a=peak,
+        current_rise_a_per_s=float((np.abs(np.diff(rows[:, c.CURRENT])) / np.diff(time)).max(initial=0.0)),
         peak_capacitor_current_a=float(totals[c.HIGHEST_BANK_CURRENT]) / run.shot.bank.capacitors_count,
         time_to_peak_s=peak_time,
         first_current_zero_s=_or_none(totals[c.ZERO_TIME]),

@@ -6,16 +6,14 @@ import numpy as np
 
 from physics import state as c
 from physics.coil_report import insulation_checks, turn_reports
+from physics.facts import Facts, RunFacts
 from physics.figures import energy_balance, series, summary
-from physics.hazards import Facts, RunFacts, assess
 from physics.materials import MATERIAL_DATA_VERSION
 from physics.numerical_error import numerical_error
 from physics.part_report import advisories, profile
-from physics.result import EnergyBalance, InsulationCheck, Provenance, Rating, ShotResult, Status, Summary
+from physics.result import EnergyBalance, InsulationCheck, Provenance, ShotResult, Status, Summary
 from physics.run import Run
-from physics.schema import unit_of
-from physics.shot import Shot
-from physics.verdict import verdict_of
+from physics.safety import safety_of
 
 #: Version of the model; any change of its numbers changes it.
 MODEL_VERSION = "2.2"
@@ -67,16 +65,19 @@ def put_together(run: Run) -> ShotResult:
         code = INSULATION_FAILED
     status, advice = _STATUS[code]
     figures, energy = (summary(run), energy_balance(run)) if converged else (None, None)
-    ratings = ratings_of(shot, figures)
-    hazards = assess(Facts(shot, _run_facts(run, figures, energy)))
+    facts = Facts(shot, _run_facts(run, figures, energy))
+    safety = safety_of(facts, status, checks)
     return ShotResult(
-        verdict=verdict_of(ratings, hazards, status),
+        verdict=safety.verdict,
         status=status,
         advice=advice,
         summary=figures,
         energy=energy,
-        ratings=ratings,
-        hazards=hazards,
+        ratings=safety.ratings,
+        bench_load=safety.bench_load,
+        hazards=safety.hazards,
+        faults=safety.faults,
+        checklist=safety.checklist,
         turns=turn_reports(run) if converged else [],
         profile=profile(run) if converged else None,
         insulation=checks,
@@ -91,12 +92,10 @@ def put_together(run: Run) -> ShotResult:
 def _run_facts(run: Run, figures: Summary | None, energy: EnergyBalance | None) -> RunFacts | None:
     if figures is None or energy is None:
         return None
-    rises = np.diff(run.rows[:, c.CURRENT]) / np.maximum(np.diff(run.rows[:, c.TIME]), 1e-12)
     return RunFacts(
         summary=figures,
         energy=energy,
         peak_coil_motion_j=float(run.rows[:, c.MOTION_COIL].max()),
-        peak_rise_a_per_s=float(np.abs(rises).max(initial=0.0)),
     )
 
 
@@ -115,29 +114,3 @@ def _provenance(run: Run) -> Provenance:
         motion_cells_count=cells,
         slices_count=slices,
     )
-
-
-def ratings_of(shot: Shot, figures: Summary | None) -> list[Rating]:
-    """A rating for each stated limit that the input, or with `figures` the run, has a value for."""
-    values = {
-        "charge_voltage_v": shot.bank.charge_voltage_v,
-        "stored_energy_j": shot.stored_energy_j,
-        "peak_current_a": figures.peak_current_a if figures else None,
-    }
-    ratings = []
-    for name, value in values.items():
-        limit = getattr(shot.limits, name)
-        if limit is not None and value is not None:
-            margin = 1.0 - value / limit
-            ratings.append(
-                Rating(
-                    name=name,
-                    unit=unit_of(name) or "1",
-                    value=value,
-                    limit=limit,
-                    margin_ratio=margin,
-                    # A limit may be used up to the last digit of a double.
-                    exceeded=margin < -1e-12,
-                )
-            )
-    return ratings

@@ -25,6 +25,7 @@ class Summary(Checked):
     """The figures of a shot. Numbers that need motion or heating are null when that was off."""
 
     peak_current_a: float = Field(description="Largest coil current.")
+    current_rise_a_per_s: float = Field(description="Steepest change of the coil current.")
     peak_capacitor_current_a: float = Field(description="Largest current of each capacitor.")
     time_to_peak_s: float = Field(description="When it is reached.")
     first_current_zero_s: float | None = Field(description="First return of the current to zero; null if not reached.")
@@ -85,14 +86,15 @@ class EnergyBalance(Checked):
 
 
 class Rating(Checked):
-    """One limit, what the shot takes of it, and what is left."""
+    """One limit of bench or surroundings, what the shot takes of it, and what is left."""
 
-    name: str = Field(description="The limit's field name in `limits`.")
+    name: str = Field(description="The limit's field name in `limits`, or the estimate's that `surroundings` limit.")
     unit: str = Field(description="UCUM code of value and limit.")
     value: float = Field(description="What this shot takes.")
     limit: float = Field(description="What the bench bears.")
     margin_ratio: float = Field(description="1 - value / limit; negative when exceeded.")
     exceeded: bool
+    statement: str = Field(default="", description="Value and limit in words.")
 
 
 class Ground(Checked):
@@ -113,8 +115,8 @@ class Verdict(Checked):
     grounds: list[Ground]
 
 
-class Hazard(Checked):
-    """One thing that can hurt, with its number and what follows from it."""
+class Estimate(Checked):
+    """One figure of what can hurt or wear, with what follows from it and how it was found."""
 
     name: str
     unit: str = Field(description="UCUM code of value and limit.")
@@ -132,7 +134,7 @@ class Hazard(Checked):
 class Hazards(Checked):
     """Estimates for planning, and the cautions that go with every shot."""
 
-    estimates: list[Hazard]
+    estimates: list[Estimate]
     cautions: list[str]
 
 
@@ -235,6 +237,35 @@ class Provenance(Checked):
     slices_count: int = Field(description="Slices of the mechanical mesh in half the thickness.")
 
 
+class FaultShot(Checked):
+    """What happens when something fails in this shot."""
+
+    name: str
+    statement: str
+    demands: str = Field(description="What has to be there so that nobody is hurt.")
+    peak_current_a: float | None = Field(description="Null where it is not known.")
+    action_a2_s: float | None = Field(description="Null where it is not known.")
+    energy_j: float = Field(description="Energy into the fault, or left where people may come near it.")
+    equation: str
+    source: str
+    validity: str
+    errs: str = Field(description="Which way the figures are wrong, and why.")
+
+
+Stage = Literal["before_charging", "charging", "firing", "after"]
+
+
+class ChecklistItem(Checked):
+    """One thing to be done or seen, by a person, in this order."""
+
+    stage: Stage
+    name: str
+    action: str = Field(description="What to do, with its number where there is one.")
+    value: float | None = None
+    unit: str | None = None
+    source: str = Field(description="Where number and demand come from.")
+
+
 class ShotResult(Checked):
     """Everything a run says. `shot` is the input with every default filled in."""
 
@@ -244,7 +275,10 @@ class ShotResult(Checked):
     summary: Summary | None = Field(description="Null only when the run did not converge.")
     energy: EnergyBalance | None
     ratings: list[Rating]
+    bench_load: list[Estimate] = Field(description="What the shot takes out of the stated equipment.")
     hazards: Hazards
+    faults: list[FaultShot]
+    checklist: list[ChecklistItem] = Field(description="Go or no-go, in order; it replaces no procedure of the site.")
     turns: list[TurnReport]
     profile: Profile | None
     insulation: list[InsulationCheck]

@@ -13,6 +13,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from physics.constants import AMBIENT_K
+from physics.equipment import Equipment
+from physics.limits import Limits
 from physics.materials import MaterialChoice, resolve
 from physics.schema import Checked
 from physics.surroundings import Surroundings
@@ -307,14 +309,6 @@ class Solver(Checked):
     )
 
 
-class Limits(Checked):
-    """What the bench can bear. Each stated limit is rated in the result."""
-
-    charge_voltage_v: float | None = Field(ge=1.0, le=1e5, default=None, description="Highest charge voltage.")
-    stored_energy_j: float | None = Field(ge=0.01, le=1e7, default=None, description="Highest stored energy.")
-    peak_current_a: float | None = Field(ge=1.0, le=1e7, default=None, description="Highest peak current.")
-
-
 class Load(Checked):
     """What is put onto a bench for one discharge: coil, gap and workpiece."""
 
@@ -341,6 +335,7 @@ class Shot(Load):
     leads: Leads = Field(default_factory=Leads)
     calibration: Calibration = Field(default_factory=Calibration)
     surroundings: Surroundings = Field(default_factory=Surroundings)
+    equipment: Equipment = Field(default_factory=Equipment)
 
     @property
     def modelled_gap_m(self) -> float:

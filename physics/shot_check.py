@@ -9,13 +9,12 @@ from typing import Any
 from pydantic import Field
 
 from physics.estimates import rough_coil_inductance, rough_quarter_period, skin_depth, stray_inductance, tails_of
-from physics.hazards import Facts, assess
+from physics.facts import Facts
 from physics.materials import resolve
-from physics.outcome import ratings_of
-from physics.result import Advisory, Hazards, Rating, Verdict
+from physics.result import Advisory, ChecklistItem, Estimate, FaultShot, Hazards, Rating, Verdict
+from physics.safety import safety_of
 from physics.schema import Checked
 from physics.shot import Shot, check_shot
-from physics.verdict import verdict_of
 
 _SOURCE = "the input alone; nothing was run"
 
@@ -42,21 +41,26 @@ class ShotCheck(Checked):
     figures: PlannedFigures
     ratings: list[Rating] = Field(description="Those of the stated limits that need no run.")
     warnings: list[Advisory] = Field(description="What to look at before the shot is run; empty when nothing is.")
+    bench_load: list[Estimate] = Field(description="What needs no run of what it takes out of the stated equipment.")
     hazards: Hazards
+    faults: list[FaultShot]
+    checklist: list[ChecklistItem] = Field(description="Go or no-go, as far as it is known without a run.")
 
 
 def inspect_shot(shot: Shot | Mapping[str, Any]) -> ShotCheck:
     """Look at a shot without running it. Raises pydantic.ValidationError for bad input, nothing else."""
     checked = check_shot(shot)
-    figures, ratings = _figures(checked), ratings_of(checked, None)
-    hazards = assess(Facts(checked, None))
+    figures, safety = _figures(checked), safety_of(Facts(checked, None), None, [])
     return ShotCheck(
-        verdict=verdict_of(ratings, hazards, None),
+        verdict=safety.verdict,
         shot=checked,
         figures=figures,
-        ratings=ratings,
-        warnings=list(_warnings(checked, figures, ratings)),
-        hazards=hazards,
+        ratings=safety.ratings,
+        warnings=list(_warnings(checked, figures, safety.ratings)),
+        bench_load=safety.bench_load,
+        hazards=safety.hazards,
+        faults=safety.faults,
+        checklist=safety.checklist,
     )
 
 
@@ -82,8 +86,7 @@ def _figures(shot: Shot) -> PlannedFigures:
 def _warnings(shot: Shot, figures: PlannedFigures, ratings: list[Rating]) -> Iterator[Advisory]:
     for rating in ratings:
         if rating.exceeded:
-            words = f"limits.{rating.name}: {rating.value:g} {rating.unit} is over {rating.limit:g} {rating.unit}"
-            yield _advisory("limit_exceeded", words)
+            yield _advisory("limit_exceeded", f"limits.{rating.statement}")
     if figures.stray_inductance_henry == 0.0:
         yield _advisory(
             "no_stray_inductance", "no bench is without stray inductance; the current will come out too high"

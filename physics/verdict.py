@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
-from physics.result import Ground, Hazards, Rating, Status, Verdict
+from physics.result import Ground, Rating, Status, Verdict
 
 #: Never a permission: what is not stated is not judged, and a model has no eyes.
 NOTHING_KNOWN = "No stated limit is exceeded. That is not permission to fire: the responsible person decides, on site."
@@ -20,36 +20,18 @@ _INCOMPLETE: dict[Status, str] = {
 }
 
 
-def verdict_of(ratings: Sequence[Rating], hazards: Hazards, status: Status | None) -> Verdict:
-    """The verdict from the limits of bench and surroundings and the status of the run; None without a run."""
-    grounds = [*_exceeded(ratings), *_not_borne(hazards)]
+def verdict_of(ratings: Sequence[Rating], status: Status | None) -> Verdict:
+    """The verdict from the limits of bench and surroundings and the status of the run; None for no run."""
+    grounds = [
+        Ground(name=r.name, statement=r.statement, unit=r.unit, value=r.value, limit=r.limit)
+        for r in ratings
+        if r.exceeded
+    ]
     if status in _INCOMPLETE:
         grounds.append(Ground(name=status, statement=_INCOMPLETE[status], unit=None, value=None, limit=None))
+    statement = "Not to be fired: " + "; ".join(ground.statement for ground in grounds) + "."
     return Verdict(
         not_to_be_fired=bool(grounds),
-        statement="Not to be fired: " + "; ".join(ground.statement for ground in grounds) + "."
-        if grounds
-        else NOTHING_KNOWN,
+        statement=statement if grounds else NOTHING_KNOWN,
         grounds=grounds,
     )
-
-
-def _exceeded(ratings: Sequence[Rating]) -> Iterator[Ground]:
-    for rating in ratings:
-        if rating.exceeded:
-            unit = "" if rating.unit == "1" else f" {rating.unit}"
-            words = f"{rating.name} is {rating.value:.4g}{unit} where the limit is {rating.limit:.4g}{unit}"
-            yield Ground(name=rating.name, statement=words, unit=rating.unit, value=rating.value, limit=rating.limit)
-
-
-def _not_borne(hazards: Hazards) -> Iterator[Ground]:
-    """What the stated surroundings do not bear; a published limit for people asks for protection instead."""
-    for hazard in hazards.estimates:
-        if hazard.exceeded and (hazard.limit_source or "").startswith("surroundings."):
-            yield Ground(
-                name=hazard.name,
-                statement=hazard.statement,
-                unit=hazard.unit,
-                value=hazard.value,
-                limit=hazard.limit,
-            )

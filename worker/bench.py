@@ -8,10 +8,12 @@ from typing import Annotated, TypeVar
 
 from pydantic import Discriminator, Field, Tag, ValidationError, model_validator
 
+from physics.limits import Limits
+from physics.ratings import LOWEST
 from physics.schema import Checked, FieldProblem, field_problems, unit_of
-from physics.shot import Limits, Load, Shot
+from physics.shot import Load, Shot
 from worker.errors import InputRefused
-from worker.request import Bench, DesignLimits, DesignRequest, StatedLimits, Task
+from worker.request import Bench, DesignLimits, DesignRequest, Task
 from worker.search_space import CapacitanceRange, CapacitorStock, FormerStock, StatedSearch, WireStock
 
 Model = TypeVar("Model", bound=Checked)
@@ -89,7 +91,7 @@ class DesignOnBench(Task, NamedBench):
     Capacitance, wires and formers are the bench's unless `search` states its own.
     """
 
-    limits: StatedLimits = Field(default_factory=StatedLimits, description="Tighter than the bench's, where stated.")
+    limits: Limits = Field(default_factory=Limits, description="Tighter than the bench's, where stated.")
     search: StatedSearch
 
     def resolved(self, found: BenchRevision) -> DesignRequest:
@@ -145,11 +147,7 @@ class ShotOnBench(Load, NamedBench):
                 **body,
                 **bench.circuit,
                 "bank": bank,
-                "limits": {
-                    name: limit
-                    for name, limit in _tighter(self.limits, bench.limits).items()
-                    if name in Limits.model_fields
-                },
+                "limits": _tighter(self.limits, bench.limits),
             },
         )
 
@@ -183,7 +181,7 @@ def on_bench(shot: Shot, bench: BenchDescription) -> Shot:
     return _checked(Shot, {**body, **bench.circuit, "bank": damping | bank})
 
 
-def loosened(stated: StatedLimits | Limits, bench: DesignLimits) -> list[FieldProblem]:
+def loosened(stated: Limits, bench: DesignLimits) -> list[FieldProblem]:
     """A problem for each stated limit that would allow more than the bench's."""
     problems = []
     for name in type(stated).model_fields:
@@ -204,11 +202,11 @@ def _allows_more(name: str, wanted: float, allowed: float) -> bool:
 
 
 def _is_margin(name: str) -> bool:
-    """Of a margin that has to be kept more is safer; of everything else less."""
-    return name.endswith("_margin_ratio")
+    """Of a margin that has to be kept, or of shots to last, more is safer; of everything else less."""
+    return name in LOWEST
 
 
-def _tighter(stated: StatedLimits | Limits, bench: DesignLimits) -> dict[str, object]:
+def _tighter(stated: Limits, bench: DesignLimits) -> dict[str, object]:
     """The bench's limits with those that are stated in their place, which are tighter."""
     return {**bench.model_dump(exclude_none=True), **stated.model_dump(exclude_none=True)}
 

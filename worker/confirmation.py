@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from physics.result import ShotResult
 from physics.shot import Shot
 from worker.front import pareto_front, spread_over
-from worker.ratings import overshoot, rate
+from worker.ratings import overshoot
 from worker.records import Candidate, Confirmation
 from worker.request import DesignRequest
 from worker.robustness import robustness
@@ -135,7 +135,7 @@ def _objection(request: DesignRequest, result: ShotResult) -> str | None:
     summary, error = result.summary, result.numerical_error
     if summary is None or result.status != "completed":
         return f"the shot ends as {result.status}: {result.advice}"
-    exceeded = [rating for rating in rate(request.limits, result) if rating.exceeded]
+    exceeded = [rating for rating in result.ratings if rating.exceeded]
     if exceeded:
         return overshoot(min(exceeded, key=lambda rating: rating.margin_ratio))
     off = abs(summary.final_outer_diameter_m - request.target_diameter_m) - request.target.tolerance_m
@@ -158,7 +158,7 @@ def _confirmation(request: DesignRequest, candidate: Candidate, result: ShotResu
         numerical_error_m=error.final_outer_diameter_m if error and error.final_outer_diameter_m else 0.0,
         peak_current_a=summary.peak_current_a,
         within_tolerance=abs(diameter - request.target_diameter_m) <= request.target.tolerance_m,
-        ratings=rate(request.limits, result),
+        ratings=result.ratings,
     )
 
 

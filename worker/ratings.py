@@ -1,17 +1,13 @@
-"""How a shot stands against the limits of a design: one rating a limit, by the names that limits and summary share."""
+"""Ratings in the words of a search: the reason that an exceeded limit gives a trial, and how it is spelled."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
-from physics.result import InsulationCheck, Rating, ShotResult
-from physics.schema import unit_of
+from physics.ratings import INSULATION
+from physics.result import Rating
 from worker.records import Reason
-from worker.request import DesignLimits
-from worker.words import charge, current, energy, share, voltage
-
-#: A limit may be used up to the last digit of a double.
-_LAST_DIGIT = 1e-12
+from worker.words import charge, current, energy, quantity, share, voltage
 
 #: The reason that each limit gives a trial which exceeds it.
 REASONS: dict[str, Reason] = {
@@ -21,7 +17,23 @@ REASONS: dict[str, Reason] = {
     "peak_capacitor_current_a": "capacitor_current_limit",
     "charge_coulomb": "charge_limit",
     "voltage_reversal_ratio": "reversal_limit",
+    "action_a2_s": "action_limit",
+    "current_rise_a_per_s": "current_rise_limit",
+    "hold_off_v": "voltage_limit",
+    "expected_shots_count": "life_limit",
+    "lead_temperature_k": "leads_limit",
+    "lead_force_n_per_m": "leads_limit",
+    "charge_time_s": "charger_limit",
+    "bleed_time_s": "bleed_limit",
     "debris_energy_j": "debris_limit",
+    "worst_piece_energy_j": "debris_limit",
+    "peak_sound_pa": "room_limit",
+    "stray_field_tesla": "room_limit",
+    "part_temperature_k": "room_limit",
+    "barrier_mild_steel": "barrier_limit",
+    "barrier_concrete": "barrier_limit",
+    "barrier_brick": "barrier_limit",
+    "box_pressure": "barrier_limit",
     "turn_insulation_margin_ratio": "insulation_limit",
     "gap_insulation_margin_ratio": "insulation_limit",
 }
@@ -33,59 +45,33 @@ WORDS: dict[str, tuple[str, Callable[[float], str]]] = {
     "peak_capacitor_current_a": ("capacitor current", current),
     "charge_coulomb": ("charge", charge),
     "voltage_reversal_ratio": ("reversal", share),
+    "action_a2_s": ("action integral", lambda value: quantity(value, "A2.s")),
+    "current_rise_a_per_s": ("rise of current", lambda value: quantity(value, "A/s")),
+    "hold_off_v": ("voltage on the switch", voltage),
+    "expected_shots_count": ("life of the capacitors", lambda value: f"{value:.3g} shots"),
+    "lead_temperature_k": ("temperature of the leads", lambda value: quantity(value, "K")),
+    "lead_force_n_per_m": ("force between the leads", lambda value: quantity(value, "N/m")),
+    "charge_time_s": ("charging time", lambda value: quantity(value, "s")),
+    "bleed_time_s": ("bleeding time", lambda value: quantity(value, "s")),
     "debris_energy_j": ("debris energy", energy),
+    "worst_piece_energy_j": ("energy of the worst piece", lambda value: quantity(value, "J")),
+    "peak_sound_pa": ("peak sound", lambda value: quantity(value, "Pa")),
+    "stray_field_tesla": ("stray field", lambda value: quantity(value, "T")),
+    "part_temperature_k": ("temperature of the part", lambda value: quantity(value, "K")),
+    "barrier_mild_steel": ("barrier of mild steel", lambda value: quantity(value, "m")),
+    "barrier_concrete": ("barrier of concrete", lambda value: quantity(value, "m")),
+    "barrier_brick": ("barrier of brickwork", lambda value: quantity(value, "m")),
+    "box_pressure": ("pressure in the box", lambda value: quantity(value, "Pa")),
     "turn_insulation_margin_ratio": ("turn insulation", share),
     "gap_insulation_margin_ratio": ("gap insulation", share),
 }
-#: Which checks of the result belong to a limit on insulation.
-_BETWEEN = {"turn_insulation_margin_ratio": ("turns", "layers"), "gap_insulation_margin_ratio": ("gap",)}
-
-
-def rate(limits: DesignLimits, result: ShotResult) -> list[Rating]:
-    """A rating for each limit that is stated and that the shot has a value for.
-
-    A limit on insulation is rated by the voltage over what may be used of the breakdown voltage, so that its
-    `margin_ratio` is 0 at the limit and 1 without any voltage, like those of the others.
-    """
-    bank = result.shot.bank
-    values: dict[str, float | None] = {
-        "charge_voltage_v": bank.charge_voltage_v,
-        "stored_energy_j": result.shot.stored_energy_j,
-    }
-    if result.summary is not None:
-        values |= {name: getattr(result.summary, name) for name in REASONS if hasattr(result.summary, name)}
-    values |= {name: insulation_margin(result.insulation, between) for name, between in _BETWEEN.items()}
-    found = []
-    for name, value in values.items():
-        limit = getattr(limits, name)
-        if limit is not None and value is not None:
-            found.append(_rating(name, value, limit))
-    return found
-
-
-def insulation_margin(checks: Sequence[InsulationCheck], between: Sequence[str]) -> float | None:
-    """The least margin of the checks between such pairs; None when none is known."""
-    known = [c.margin_ratio for c in checks if c.between in between and c.margin_ratio is not None]
-    return min(known, default=None)
-
-
-def _rating(name: str, value: float, limit: float) -> Rating:
-    margin = 1.0 - (1.0 - value) / (1.0 - limit) if name in _BETWEEN else 1.0 - value / limit
-    return Rating(
-        name=name,
-        unit=unit_of(name) or "1",
-        value=value,
-        limit=limit,
-        margin_ratio=margin,
-        exceeded=margin < -_LAST_DIGIT,
-    )
 
 
 def overshoot(rating: Rating) -> str:
     """'its current of 63.0 kA is 5.0% over the limit of 60.0 kA'."""
     name, spell = WORDS[rating.name]
     over = f"{-rating.margin_ratio:.1%}"
-    if rating.name in _BETWEEN:
+    if rating.name in INSULATION:
         return (
             f"its {name} is left a margin of {spell(rating.value)} where {spell(rating.limit)} is asked for, "
             f"{over} too much voltage"

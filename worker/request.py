@@ -6,6 +6,8 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
+from physics.equipment import Equipment
+from physics.limits import Limits
 from physics.materials import resolve
 from physics.schema import Checked
 from physics.shot import Calibration, Crowbar, Leads, Switch, Workpiece
@@ -28,46 +30,7 @@ class Target(Checked):
         return self
 
 
-class StatedLimits(Checked):
-    """Limits as far as they are stated; one that is null is not."""
-
-    charge_voltage_v: float | None = Field(
-        ge=100.0, le=1e5, default=None, description="Highest charge voltage.", examples=[10000.0]
-    )
-    stored_energy_j: float | None = Field(
-        ge=1.0, le=1e7, default=None, description="Highest stored energy.", examples=[8000.0]
-    )
-    peak_current_a: float | None = Field(ge=100.0, le=1e7, default=None, description="Highest peak current.")
-    peak_capacitor_current_a: float | None = Field(
-        ge=10.0,
-        le=1e7,
-        default=None,
-        description="Highest peak current of each capacitor; a bank given by its capacitance alone counts as one.",
-    )
-    charge_coulomb: float | None = Field(
-        ge=1e-4, le=1e5, default=None, description="Most charge through the switch in one shot, integral of |I|."
-    )
-    voltage_reversal_ratio: float | None = Field(
-        ge=0.01, le=1.0, default=None, description="Largest reverse voltage of the bank over the charge voltage."
-    )
-    debris_energy_j: float | None = Field(
-        ge=1.0, le=1e7, default=None, description="Most kinetic energy of the coil's pieces that the containment stops."
-    )
-    turn_insulation_margin_ratio: float | None = Field(
-        ge=0.0,
-        le=0.95,
-        default=None,
-        description="Least margin, 1 - voltage / breakdown, between turns and between layers.",
-    )
-    gap_insulation_margin_ratio: float | None = Field(
-        ge=0.0,
-        le=0.95,
-        default=None,
-        description="Least margin between coil and part; needs search.formers with strength_v_per_m.",
-    )
-
-
-class DesignLimits(StatedLimits):
+class DesignLimits(Limits):
     """What the bench can bear. Charge voltage and stored energy are always needed."""
 
     charge_voltage_v: float = Field(ge=100.0, le=1e5, description="Highest charge voltage.", examples=[10000.0])
@@ -90,6 +53,7 @@ class Bench(Checked):
     crowbar: Crowbar | None = Field(default=None, description="Null: none is fitted.")
     calibration: Calibration = Field(default_factory=Calibration)
     surroundings: Surroundings = Field(default_factory=Surroundings)
+    equipment: Equipment = Field(default_factory=Equipment)
 
 
 class Spreads(Checked):

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from physics.result import Rating, ShotResult, Summary
 from physics.shot import Fidelity, Shot
 from worker.bracket import POWER, Bracket, Sample
-from worker.ratings import REASONS, overshoot, rate
+from worker.ratings import REASONS, overshoot
 from worker.records import Candidate, Objectives, Parameters, Reason
 from worker.request import DesignRequest
 from worker.words import energy, length, voltage
@@ -39,8 +39,6 @@ HELP_RATIO = 0.02
 SLOPES = (1.0, 10.0)
 #: Two shots further apart than this (relative) tell no slope at the target.
 SLOPE_RANGE_RATIO = 0.3
-#: Limits that the model rates by itself.
-_RATED_BY_MODEL = {"charge_voltage_v", "stored_energy_j", "peak_current_a"}
 #: Keeps rounding from lifting sqrt(2 E / C) over the energy limit.
 ROUNDING = 1.0 - 1e-12
 
@@ -93,7 +91,8 @@ def shot_for(request: DesignRequest, parameters: Parameters, charge_voltage_v: f
                 "layer_sheet_strength_v_per_m": sheet.strength_v_per_m if sheet else None,
             },
             "workpiece": request.workpiece,
-            "limits": request.limits.model_dump(include=_RATED_BY_MODEL),
+            "limits": request.limits.model_dump(),
+            "equipment": bench.equipment,
             "solver": {"fidelity": fidelity},
         }
     )
@@ -137,7 +136,7 @@ def run_trial(
         log.exception("model error in trial %d at %s", number, parameters)
         words = f"the model failed at this coil ({type(problem).__name__}); it is not a statement about the shot"
         verdict = _Verdict(None, "model_fault", words, 1.0)
-    return _candidate(request, number, parameters, fidelity, verdict, solver)
+    return _candidate(number, parameters, fidelity, verdict, solver)
 
 
 @dataclass(frozen=True)
@@ -208,7 +207,7 @@ class _VoltageSolver:
 
     def _judged(self, shot: _Shot) -> _Verdict:
         """A hit: inside every limit, or not."""
-        exceeded = [rating for rating in rate(self.request.limits, shot.result) if rating.exceeded]
+        exceeded = [rating for rating in shot.result.ratings if rating.exceeded]
         failed = [c.margin_ratio for c in shot.result.insulation if c.margin_ratio is not None and c.margin_ratio < 0.0]
         reason, words = _worst(exceeded)
         over = -sum(rating.margin_ratio for rating in exceeded)
@@ -289,7 +288,6 @@ def _summary(shot: _Shot) -> Summary:
 
 
 def _candidate(
-    request: DesignRequest,
     number: int,
     parameters: Parameters,
     fidelity: Fidelity,
@@ -302,7 +300,7 @@ def _candidate(
         number=number,
         parameters=parameters,
         charge_voltage_v=None if shot is None else shot.voltage_v,
-        objectives=None if shot is None else objectives_of(request, shot.result),
+        objectives=None if shot is None else objectives_of(shot.result),
         feasible=verdict.reason is None,
         reason=verdict.reason,
         explanation=verdict.explanation,
@@ -315,11 +313,11 @@ def _candidate(
     )
 
 
-def objectives_of(request: DesignRequest, result: ShotResult) -> Objectives:
+def objectives_of(result: ShotResult) -> Objectives:
     """What is weighed, from a shot that was run."""
     bank = result.shot.bank
     return Objectives(
         stored_energy_j=0.5 * bank.capacitance_farad * bank.charge_voltage_v**2,
         charge_voltage_v=bank.charge_voltage_v,
-        margin_ratio=min(rating.margin_ratio for rating in rate(request.limits, result)),
+        margin_ratio=min(rating.margin_ratio for rating in result.ratings),
     )

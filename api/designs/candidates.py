@@ -14,7 +14,6 @@ from api.designs.representations import PATH, CandidateDetail, CandidateList, cs
 from api.problems import stated
 from api.shots.endpoints import simulate
 from api.table import MEDIA_TYPE, wants_csv
-from worker.ratings import rate
 from worker.trial import shot_of
 
 router = APIRouter(prefix=f"{PATH}/{{design_id}}/candidates", tags=["designs"])
@@ -70,7 +69,7 @@ async def get_candidate(
     result = None if shot is None else await simulate(request, shot)
     return CandidateDetail(
         candidate=row_of(design, candidate),
-        ratings=[] if result is None else rate(design.request.limits, result),
+        ratings=[] if result is None else result.ratings,
         confirmation=candidate.confirmation,
         robustness=candidate.robustness,
         result=result,

@@ -5,6 +5,7 @@ Each estimate names its equation, source, validity and which way it errs. `CAUTI
 
 from __future__ import annotations
 
+from physics.facts import Facts
 from physics.hazards import (
     debris,
     electric_shock,
@@ -17,10 +18,9 @@ from physics.hazards import (
     stray_field,
 )
 from physics.hazards.cautions import CAUTIONS
-from physics.hazards.facts import Facts, RunFacts
 from physics.result import Hazards
 
-__all__ = ["CAUTIONS", "Facts", "RunFacts", "assess"]
+__all__ = ["CAUTIONS", "assess"]
 
 #: In the order in which they are told.
 TOPICS = (

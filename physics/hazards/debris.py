@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from physics.hazards.facts import Facts
+from physics.facts import Facts
 from physics.hazards.penetration import THICKNESS, Piece
-from physics.result import Hazard
+from physics.result import Estimate
 from physics.surroundings import BarrierMaterial
 
 #: Energies to compare with, J: casualty 58 ft lbf (Ordnance tables of 1944, as quoted), then common handbook loads.
@@ -40,13 +40,13 @@ def needed_thickness_m(
     return None if just is None else margin_ratio * just(piece, strength_pa)
 
 
-def estimates(facts: Facts) -> list[Hazard]:
+def estimates(facts: Facts) -> list[Estimate]:
     """Debris as a whole, its worst piece, and the barrier against it."""
     if facts.run is None:
         return []
     summary, piece = facts.run.summary, worst_piece(facts)
     return [
-        Hazard(
+        Estimate(
             name="debris_energy",
             unit="J",
             value=summary.debris_energy_j,
@@ -54,9 +54,9 @@ def estimates(facts: Facts) -> list[Hazard]:
             source="kinetic energy of the ruptured turns in this model; bullets: common handbook values",
             equation="sum of m v^2 / 2 over the ruptured turns",
             validity="as the model's burst; rupture strain is from memory",
-            errs="low for a coil that ruptures later than the model says, high for one that ruptures earlier",
+            errs="either way with the moment of rupture; the barrier is rated by worst_piece_energy, which errs high",
         ),
-        Hazard(
+        Estimate(
             name="debris_velocity",
             unit="m/s",
             value=summary.debris_velocity_m_per_s,
@@ -67,7 +67,7 @@ def estimates(facts: Facts) -> list[Hazard]:
             validity="free flight; tumbling and air are left out",
             errs="high: air slows pieces down",
         ),
-        Hazard(
+        Estimate(
             name="worst_piece_energy",
             unit="J",
             value=piece.energy_j,
@@ -83,7 +83,7 @@ def estimates(facts: Facts) -> list[Hazard]:
     ]
 
 
-def _barrier(facts: Facts, piece: Piece) -> Iterator[Hazard]:
+def _barrier(facts: Facts, piece: Piece) -> Iterator[Estimate]:
     around = facts.surroundings
     if piece.energy_j < _HARMLESS_J:
         return
@@ -97,7 +97,7 @@ def _barrier(facts: Facts, piece: Piece) -> Iterator[Hazard]:
             yield _not_rated(material)
             continue
         limit = stated.thickness_m if stated else None
-        yield Hazard(
+        yield Estimate(
             name=f"barrier_{material}",
             unit="m",
             value=needed,
@@ -112,8 +112,8 @@ def _barrier(facts: Facts, piece: Piece) -> Iterator[Hazard]:
         )
 
 
-def _not_rated(material: BarrierMaterial) -> Hazard:
-    return Hazard(
+def _not_rated(material: BarrierMaterial) -> Estimate:
+    return Estimate(
         name=f"barrier_{material}",
         unit="m",
         value=None,

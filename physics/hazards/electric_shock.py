@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import sqrt
 
-from physics.hazards.facts import Facts
-from physics.result import Hazard
+from physics.facts import Facts
+from physics.result import Estimate
 
 LABORATORY = "LBNL Electrical Safety Manual, tables 2.2.13 and 2.3.3"
 
@@ -40,10 +40,10 @@ def reflex_statement(voltage_v: float, energy_j: float) -> str:
     return "below the threshold at which a touch throws a person back"
 
 
-def estimates(facts: Facts) -> list[Hazard]:
+def estimates(facts: Facts) -> list[Estimate]:
     """Energy on the bank before the shot and after it."""
     found = [
-        Hazard(
+        Estimate(
             name="stored_energy",
             unit="J",
             value=facts.energy_j,
@@ -58,7 +58,7 @@ def estimates(facts: Facts) -> list[Hazard]:
     if facts.run is not None:
         left = facts.run.energy.left_in_bank_j
         found.append(
-            Hazard(
+            Estimate(
                 name="left_in_bank",
                 unit="J",
                 value=left,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import sqrt
 
-from physics.hazards.facts import Facts
-from physics.result import Hazard
+from physics.facts import Facts
+from physics.result import Estimate
 
 #: Ratio of specific heats, density (kg/m3) and pressure (Pa) of air at 20 degrees C.
 GAMMA, AIR_KG_PER_M3, AIR_PA = 1.4, 1.204, 101325.0
@@ -27,7 +27,7 @@ def vent_area_m2(rise_pa: float, volume_m3: float, within_s: float = RELIEF_S) -
     return volume_m3 * sqrt(2.0 * AIR_KG_PER_M3 * rise_pa) / (GAMMA * AIR_PA * _DISCHARGE * within_s)
 
 
-def estimates(facts: Facts) -> list[Hazard]:
+def estimates(facts: Facts) -> list[Estimate]:
     """Of a box, if one is stated."""
     box = facts.surroundings.box
     if box is None:
@@ -35,7 +35,7 @@ def estimates(facts: Facts) -> list[Hazard]:
     rise = pressure_rise_pa(facts.energy_j, box.volume_m3)
     vents = vent_area_m2(rise, box.volume_m3)
     return [
-        Hazard(
+        Estimate(
             name="box_pressure",
             unit="Pa",
             value=rise,
@@ -49,11 +49,13 @@ def estimates(facts: Facts) -> list[Hazard]:
             validity="quasi-static: the blast near the coil is higher for a moment, see peak_sound",
             errs="high: most of the energy stays in metal as heat",
         ),
-        Hazard(
+        Estimate(
             name="box_vents",
             unit="m2",
             value=vents,
-            limit=None,
+            limit=box.vent_area_m2 or None,
+            limit_source="surroundings.box.vent_area_m2" if box.vent_area_m2 > 0.0 else None,
+            exceeded=vents > box.vent_area_m2 if box.vent_area_m2 > 0.0 else None,
             statement=f"{1e4 * vents:.2g} cm2 of free openings, behind baffles that stop debris, relieve it within "
             f"{1e3 * RELIEF_S:.0f} ms; stated are {1e4 * box.vent_area_m2:.3g} cm2",
             source="flow through an orifice, textbook; discharge coefficient 0.6",

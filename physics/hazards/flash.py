@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import pi
 
-from physics.hazards.facts import Facts
-from physics.result import Hazard
+from physics.facts import Facts
+from physics.result import Estimate
 
 #: Effective exposure of eye and skin to ultraviolet in a working day, J/m2 (ICNIRP 2004, from memory, high).
 ULTRAVIOLET_J_PER_M2 = 30.0
@@ -16,7 +16,7 @@ def fluence_j_per_m2(arc_energy_j: float, distance_m: float) -> float:
     return arc_energy_j / (4.0 * pi * distance_m**2)
 
 
-def estimates(facts: Facts) -> list[Hazard]:
+def estimates(facts: Facts) -> list[Estimate]:
     """At the people stated."""
     if facts.run is None:
         return []
@@ -24,7 +24,7 @@ def estimates(facts: Facts) -> list[Hazard]:
     light = fluence_j_per_m2(facts.run.summary.arc_energy_j, distance)
     words = "nobody looks at the shot without a barrier that stops ultraviolet; cameras instead of eyes"
     return [
-        Hazard(
+        Estimate(
             name="flash",
             unit="J/m2",
             value=light,
@@ -35,6 +35,6 @@ def estimates(facts: Facts) -> list[Hazard]:
             source="sphere round the arcs; ICNIRP 2004 for ultraviolet",
             equation="E_arc / 4 pi d^2",
             validity="arcs as in this model; a spark gap adds its own light",
-            errs="high: a few per cent of an arc's energy leaves as light, and less as ultraviolet",
+            errs="high for the coil: a few per cent of an arc's energy leaves as light",
         )
     ]

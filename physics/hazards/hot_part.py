@@ -5,9 +5,9 @@ from __future__ import annotations
 from math import log, pi
 
 from physics.constants import AMBIENT_K
-from physics.hazards.facts import Facts
+from physics.facts import Facts
 from physics.materials import resolve
-from physics.result import Hazard, Summary
+from physics.result import Estimate, Summary
 from physics.shot import Shot
 
 #: Metal burns skin within seconds from here on, and can be held from here down, K (order of ISO 13732-1, from memory).
@@ -24,15 +24,15 @@ def cooling_time_s(temperature_k: float, heat_j_per_k: float, surface_m2: float)
     return heat_j_per_k / (_STILL_AIR_W_PER_M2_K * surface_m2) * log(ratio)
 
 
-def part_heat_j_per_k(shot: Shot) -> float:
-    """Heat capacity of the part at room temperature; 0 if its metals' are not known."""
+def part_heat_j_per_k(shot: Shot) -> float | None:
+    """Heat capacity of the part at room temperature; None if its metals' are not known."""
     part = shot.workpiece
     section = 0.25 * pi * (part.outer_diameter_m**2 - part.inner_diameter_m**2)
     total = 0.0
     for layer in part.layers:
         metal = resolve(layer.material)
         if metal.specific_heat is None or metal.density_kg_per_m3 is None:
-            return 0.0
+            return None
         volume = section * part.thickness_m * layer.fraction_ratio
         total += volume * metal.density_kg_per_m3 * float(metal.specific_heat.at(AMBIENT_K))
     return total
@@ -45,20 +45,18 @@ def part_surface_m2(summary: Summary, shot: Shot) -> float:
     return 0.5 * pi * (outer**2 - inner**2) + pi * outer * height
 
 
-def estimates(facts: Facts) -> list[Hazard]:
+def estimates(facts: Facts) -> list[Estimate]:
     """The part once its heat has spread, and the coil's remains."""
     if facts.run is None:
         return []
     summary = facts.run.summary
     part_k, coil_k = summary.mean_workpiece_temperature_k, summary.peak_coil_temperature_k
-    wait = cooling_time_s(part_k, part_heat_j_per_k(facts.shot), part_surface_m2(summary, facts.shot))
-    hot = (
-        f"too hot to hold: do not touch, let it cool for {wait / 60.0:.0f} min in still air"
-        if part_k >= BURNS_K
-        else "warm; check before touching"
-    )
+    heat = part_heat_j_per_k(facts.shot)
+    wait = None if heat is None else cooling_time_s(part_k, heat, part_surface_m2(summary, facts.shot))
+    cool = "" if wait is None else f" for {wait / 60.0:.0f} min in still air"
+    hot = f"too hot to hold: do not touch, let it cool{cool}" if part_k >= BURNS_K else "warm; check before touching"
     return [
-        Hazard(
+        Estimate(
             name="part_temperature",
             unit="K",
             value=part_k,
@@ -68,7 +66,7 @@ def estimates(facts: Facts) -> list[Hazard]:
             validity="some seconds after the shot, nothing touching it",
             errs="high: nothing has been given off yet",
         ),
-        Hazard(
+        Estimate(
             name="part_cooling_time",
             unit="s",
             value=wait,
@@ -78,7 +76,7 @@ def estimates(facts: Facts) -> list[Hazard]:
             validity="part lying free at 20 °C room temperature",
             errs="long: radiation and every draught or metal support shorten it",
         ),
-        Hazard(
+        Estimate(
             name="coil_temperature",
             unit="K",
             value=coil_k,

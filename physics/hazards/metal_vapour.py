@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import log
 
-from physics.hazards.facts import Facts
-from physics.result import Hazard
+from physics.facts import Facts
+from physics.result import Estimate
 
 #: Limit of copper fume over eight hours, kg/m3 (0.1 mg/m3, 29 CFR 1910.1000 table Z-1, from memory, high).
 LIMIT_KG_PER_M3 = 1e-7
@@ -23,7 +23,7 @@ def air_changes(concentration_kg_per_m3: float) -> float:
     return max(log(concentration_kg_per_m3 / LIMIT_KG_PER_M3), 0.0) if concentration_kg_per_m3 > 0.0 else 0.0
 
 
-def estimates(facts: Facts) -> list[Hazard]:
+def estimates(facts: Facts) -> list[Estimate]:
     """Fume in the room stated."""
     if facts.run is None:
         return []
@@ -31,7 +31,7 @@ def estimates(facts: Facts) -> list[Hazard]:
     changes = air_changes(fume)
     aired = f"{changes:.1f} changes of the room's air bring it there" if changes > 0.0 else "air the room all the same"
     return [
-        Hazard(
+        Estimate(
             name="metal_vapour",
             unit="kg/m3",
             value=fume,

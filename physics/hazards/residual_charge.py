@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from physics.facts import Facts
 from physics.hazards.electric_shock import stored_energy_statement
-from physics.hazards.facts import Facts
-from physics.result import Hazard
+from physics.result import Estimate
 
 #: Share of the charge voltage that may come back after a short has been taken off: impregnated paper at its worst, film
 #: far less (handbook range 0.1 to 10 %, from memory, med).
@@ -16,12 +16,12 @@ def recovered_energy_j(capacitance_farad: float, charge_voltage_v: float) -> flo
     return 0.5 * capacitance_farad * (RECOVERED_RATIO * charge_voltage_v) ** 2
 
 
-def estimates(facts: Facts) -> list[Hazard]:
+def estimates(facts: Facts) -> list[Estimate]:
     """The voltage that may come back once the short is off."""
     volts = RECOVERED_RATIO * facts.voltage_v
     energy = recovered_energy_j(facts.shot.bank.capacitance_farad, facts.voltage_v)
     return [
-        Hazard(
+        Estimate(
             name="recovery_voltage",
             unit="V",
             value=volts,

@@ -7,8 +7,8 @@ from math import exp, log, log10
 import numpy as np
 from scipy.optimize import brentq
 
-from physics.hazards.facts import Facts
-from physics.result import Hazard
+from physics.facts import Facts
+from physics.result import Estimate
 
 #: J per kg of TNT, by convention; reference and limit of peak sound pressure, Pa (140 dB, 29 CFR 1910.95).
 TNT_J_PER_KG, REFERENCE_PA, LIMIT_PA = 4.184e6, 2e-5, 200.0
@@ -57,13 +57,13 @@ def distance_to_m(energy_j: float, pressure_pa: float) -> float:
     return scale * float(found)
 
 
-def estimates(facts: Facts) -> list[Hazard]:
+def estimates(facts: Facts) -> list[Estimate]:
     """Peak sound at the people stated."""
     distance = facts.surroundings.people_distance_m
     pressure = peak_sound_pa(facts.energy_j, distance)
     over = level_db(pressure) - level_db(LIMIT_PA)
     return [
-        Hazard(
+        Estimate(
             name="peak_sound",
             unit="Pa",
             value=pressure,

@@ -7,8 +7,8 @@ from math import pi, sqrt
 import numpy as np
 
 from physics.constants import MU_0
-from physics.hazards.facts import Facts
-from physics.result import Hazard
+from physics.facts import Facts
+from physics.result import Estimate
 
 #: Limit for active implants, T (Directive 2013/35/EU, Annex II; ICNIRP 2009 has the same number).
 IMPLANT_TESLA = 5e-4
@@ -44,7 +44,7 @@ def leads_moment_m2(facts: Facts) -> float:
     return 0.0 if tails is None else tails.length_m * tails.spacing_m
 
 
-def estimates(facts: Facts) -> list[Hazard]:
+def estimates(facts: Facts) -> list[Estimate]:
     """Field at the people, the distance for implants, and a loop of cable."""
     if facts.run is None:
         return []
@@ -55,10 +55,10 @@ def estimates(facts: Facts) -> list[Hazard]:
     ampere_turns = turns * summary.peak_current_a
     field = field_bound_tesla(ampere_turns, radius, around.people_distance_m)
     near = field_bound_tesla(ampere_turns, radius, around.instrument_distance_m)
-    induced = near / summary.peak_current_a * facts.run.peak_rise_a_per_s * around.instrument_loop_m2
+    induced = near / summary.peak_current_a * summary.current_rise_a_per_s * around.instrument_loop_m2
     implant = distance_to_m(ampere_turns, radius, IMPLANT_TESLA)
     return [
-        Hazard(
+        Estimate(
             name="stray_field",
             unit="T",
             value=field,
@@ -72,7 +72,7 @@ def estimates(facts: Facts) -> list[Hazard]:
             validity=_VALIDITY,
             errs=_ERRS,
         ),
-        Hazard(
+        Estimate(
             name="implant_distance",
             unit="m",
             value=implant,
@@ -83,7 +83,7 @@ def estimates(facts: Facts) -> list[Hazard]:
             validity=_VALIDITY,
             errs=_ERRS,
         ),
-        Hazard(
+        Estimate(
             name="induced_voltage",
             unit="V",
             value=induced,

@@ -100,7 +100,11 @@ def test_point_over_a_limit_on_the_finest_mesh_is_dropped(front: list[Candidate]
             return result
         assert result.summary is not None
         peak = 1.05 * result.summary.peak_current_a
-        return result.model_copy(update={"summary": result.summary.model_copy(update={"peak_current_a": peak})})
+        summary = result.summary.model_copy(update={"peak_current_a": peak})
+        margin = 1.0 - peak / (1.001 * limit)
+        rated = {"value": peak, "margin_ratio": margin, "exceeded": margin < 0.0}
+        ratings = [r.model_copy(update=rated) if r.name == "peak_current_a" else r for r in result.ratings]
+        return result.model_copy(update={"summary": summary, "ratings": ratings})
 
     found = confirm(asked, front[:1], more_current)
     assert found.front == []

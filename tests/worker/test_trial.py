@@ -10,7 +10,6 @@ from physics import ShotResult, simulate_shot
 from physics.shot import Shot
 from physics.wires import wire
 from tests.worker.samples import BODY, request
-from worker.ratings import rate
 from worker.records import Candidate, Parameters, Reason
 from worker.request import DesignRequest
 from worker.trial import TOLERANCE_SHARE, highest_voltage, run_trial, shot_for, shot_of
@@ -88,7 +87,7 @@ def test_candidate_is_replayed_bit_for_bit(solved: list[Candidate]) -> None:
     assert result.summary.final_outer_diameter_m == found.final_outer_diameter_m
     assert result.summary.peak_current_a == found.peak_current_a
     assert found.objectives is not None
-    assert min(rating.margin_ratio for rating in rate(request().limits, result)) == found.objectives.margin_ratio
+    assert min(rating.margin_ratio for rating in result.ratings) == found.objectives.margin_ratio
 
 
 def check_refusal(found: Candidate, reason: Reason, *words: str) -> None:
@@ -184,11 +183,11 @@ def test_insulation_is_judged_by_its_margin() -> None:
     formers = {"walls_m": [8e-4], "strength_v_per_m": 2e7}
     search = {"formers": formers, "gap": None}
     coil_with_wall = walled(COILS[1], 8e-4, 2e7)
-    result = simulate_shot(shot_for(request(), coil_with_wall, 6000.0, "screen"))
     for limit, pair in (("turn_insulation_margin_ratio", "turns"), ("gap_insulation_margin_ratio", "gap")):
+        result = simulate_shot(shot_for(request(search=search, limits={limit: 0.2}), coil_with_wall, 6000.0, "screen"))
         (check,) = (check for check in result.insulation if check.between == pair)
         assert check.margin_ratio is not None
-        (rating,) = (r for r in rate(request(search=search, limits={limit: 0.2}).limits, result) if r.name == limit)
+        (rating,) = (r for r in result.ratings if r.name == limit)
         assert check.breakdown_voltage_v is not None
         assert rating.value == check.margin_ratio
         assert rating.margin_ratio == pytest.approx(1.0 - check.peak_voltage_v / (0.8 * check.breakdown_voltage_v))

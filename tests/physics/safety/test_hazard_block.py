@@ -8,12 +8,13 @@ from typing import Any
 import pytest
 
 from physics import ShotResult, check_shot
-from physics.hazards import CAUTIONS, Facts, assess
+from physics.facts import Facts
+from physics.hazards import CAUTIONS, assess
 from physics.hazards.electric_shock import reflex_statement, stored_energy_statement
 from physics.hazards.hot_part import cooling_time_s, part_heat_j_per_k
 from physics.hazards.metal_vapour import air_changes, vapour_bound_kg
 from physics.hazards.residual_charge import recovered_energy_j
-from physics.result import Hazard
+from physics.result import Estimate
 from tests.physics.shots import TRADE_SHOT, Fire, changed
 
 #: What is expected of a shot that was run, and of one that was only described.
@@ -34,17 +35,17 @@ OF_A_RUN = {
 }
 
 
-def named(result: ShotResult) -> dict[str, Hazard]:
+def named(result: ShotResult) -> dict[str, Estimate]:
     return {hazard.name: hazard for hazard in result.hazards.estimates}
 
 
-def number(hazard: Hazard) -> float:
+def number(hazard: Estimate) -> float:
     assert hazard.value is not None
     return hazard.value
 
 
 @pytest.fixture
-def found(fire: Fire) -> dict[str, Hazard]:
+def found(fire: Fire) -> dict[str, Estimate]:
     return named(fire(TRADE_SHOT))
 
 
@@ -77,7 +78,7 @@ def test_charge_left_in_the_bank_is_told_with_its_voltage(fire: Fire) -> None:
     assert "lethal" in hazard.statement
 
 
-def test_every_estimate_says_how_it_was_found_and_which_way_it_errs(found: dict[str, Hazard]) -> None:
+def test_every_estimate_says_how_it_was_found_and_which_way_it_errs(found: dict[str, Estimate]) -> None:
     """Name, equation, source, validity and direction; every name once."""
     assert set(found) >= ALWAYS | OF_A_RUN
     for hazard in found.values():
@@ -137,7 +138,7 @@ def test_a_weak_box_forbids_the_shot(fire: Fire) -> None:
     assert [ground.name for ground in result.verdict.grounds] == ["box_pressure"]
 
 
-def test_published_limits_ask_for_protection_and_do_not_forbid(found: dict[str, Hazard], fire: Fire) -> None:
+def test_published_limits_ask_for_protection_and_do_not_forbid(found: dict[str, Estimate], fire: Fire) -> None:
     """Peak sound is over 140 dB in the room of nearly every shot: people keep away, the shot may be fired."""
     assert found["peak_sound"].exceeded
     assert not fire(TRADE_SHOT).verdict.not_to_be_fired
@@ -170,6 +171,7 @@ def test_cooling_follows_newtons_law() -> None:
     Textbook: (T - T0) falls by e in m c / h A. At or below 43 degrees C nothing is waited for.
     """
     heat = part_heat_j_per_k(check_shot(TRADE_SHOT))
+    assert heat is not None
     assert heat == pytest.approx(8530.0 * pi / 4 * 0.024**2 * 1.75e-3 * 375.0, rel=0.03)
     surface = 1.2e-3
     assert cooling_time_s(493.15, heat, surface) == pytest.approx(heat / (4.0 * surface) * log(200.0 / 23.0), rel=1e-6)

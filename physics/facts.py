@@ -1,4 +1,4 @@
-"""What the estimates of hazard need to know of a shot, whether it was run or only described."""
+"""What the estimates of hazards, bench load and faults need to know of a shot, whether it was run or not."""
 
 from __future__ import annotations
 
@@ -19,8 +19,6 @@ class RunFacts:
     energy: EnergyBalance
     #: Largest kinetic energy of the whole coil at any time, J.
     peak_coil_motion_j: float
-    #: Largest rise of the coil current, A/s.
-    peak_rise_a_per_s: float
 
 
 @dataclass(frozen=True)
@@ -60,7 +58,15 @@ class Facts:
     @property
     def turn_mass_kg(self) -> float:
         """Of one of the outermost turns."""
-        return 2.0 * pi * self.coil_radius_m * self.shot.coil.section_m2 * (self.coil_metal.density_kg_per_m3 or 9e3)
+        return self._turn_kg(self.coil_radius_m)
+
+    @property
+    def innermost_turn_kg(self) -> float:
+        """Of one of the innermost turns."""
+        return self._turn_kg(0.5 * (self.shot.workpiece.outer_diameter_m + self.shot.coil.radial_m) + self.shot.gap_m)
+
+    def _turn_kg(self, radius_m: float) -> float:
+        return 2.0 * pi * radius_m * self.shot.coil.section_m2 * (self.coil_metal.density_kg_per_m3 or 9e3)
 
     @property
     def piece_diameter_m(self) -> float:
@@ -69,11 +75,11 @@ class Facts:
 
     @property
     def fastest_m_per_s(self) -> float:
-        """Speed of the fastest piece; of a coil that holds in the model, that of its turns at their fastest."""
+        """Speed of the fastest piece; of a coil that holds in the model, that of half its turns with all its motion."""
         if self.run is None:
             return 0.0
-        coil_kg = self.turn_mass_kg * self.shot.coil.turns_count
-        return max(self.run.summary.debris_velocity_m_per_s, sqrt(2.0 * self.run.peak_coil_motion_j / coil_kg))
+        moving_kg = 0.5 * self.innermost_turn_kg * self.shot.coil.turns_count
+        return max(self.run.summary.debris_velocity_m_per_s, sqrt(2.0 * self.run.peak_coil_motion_j / moving_kg))
 
     @property
     def heaviest_piece_kg(self) -> float:
