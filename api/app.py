@@ -30,6 +30,9 @@ from api.designs import events as design_events
 from api.designs.representations import DesignStatus, FrontNumbers
 from api.event_stream import spell
 from api.feeds import Feeds
+from api.fits import endpoints as fits
+from api.fits import events as fit_events
+from api.fits.representations import FitStatus
 from api.health import endpoints as health
 from api.health import metrics
 from api.health.http_metrics import HttpMetrics, keep_counts_of_ended
@@ -52,6 +55,7 @@ from physics.schema import add_units
 from worker.access import Gate
 from worker.app import sender
 from worker.events import EventLog
+from worker.fit_service import FitService
 from worker.operation import read_operation
 from worker.record_service import RecordService
 from worker.service import DesignService, ShotListService
@@ -101,6 +105,7 @@ _ALSO_DOCUMENTED: list[tuple[type[BaseModel], Literal["serialization"]]] = [
     (DesignStatus, "serialization"),
     (FrontNumbers, "serialization"),
     (ShotListStatus, "serialization"),
+    (FitStatus, "serialization"),
 ]
 
 
@@ -146,6 +151,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.designs = DesignService(store, send)
     app.state.shot_lists = ShotListService(app.state.designs)
     app.state.records = RecordService(store, app.state.designs.benches)
+    app.state.fits = FitService(app.state.designs, app.state.records.store)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
@@ -158,7 +164,7 @@ def create_app(settings: Settings) -> FastAPI:
     _add_layers(app, settings)
     install(app)
     of_designs = (designs, design_events, candidates, export)
-    of_records = (records, traces)
+    of_records = (records, traces, fits, fit_events)
     for resource in (
         shots, shot_lists, list_events, benches, *of_designs, *of_records, materials, wires, health, metrics,
     ):  # fmt: skip

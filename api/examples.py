@@ -89,3 +89,11 @@ TRACE_FILE = "time,current\r\n" + "".join(f"{1e-6 * t:.2e},{_ringing(1e-6 * t):.
 
 #: A trace that is looked at without being stored.
 ANALYSIS: Json = {"trace": TRACE, "capacitance_farad": 1.2e-4, "charge_voltage_v": 6400.0}
+
+#: What all records of a bench say of it, the flow stress taken as known within a twentieth. The id is a bench's own.
+FIT: Json = {
+    "name": "spring calibration",
+    "bench": {"id": "00000000-0000-7000-8000-000000000000"},
+    "since": "2026-03-01T00:00:00Z",
+    "priors": {"flow_stress_ratio": 0.05},
+}

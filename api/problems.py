@@ -63,6 +63,7 @@ KINDS = _kinds(
     ),
     Kind("design-not-finished", 409, "The design is still at work", "Cancel it, or wait until it has ended."),
     Kind("shot-list-not-finished", 409, "The list is still at work", "Cancel it, or wait until it has ended."),
+    Kind("fit-not-finished", 409, "The fit is still at work", "Cancel it, or wait until it has ended."),
     Kind(
         "record-has-trace",
         409,

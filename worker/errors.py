@@ -84,6 +84,18 @@ class BenchChanged(StoreError):
     """Somebody else has changed the bench since it was read."""
 
 
+class FitUnknown(StoreError):
+    """There is no such fit."""
+
+
+class FitGone(StoreError):
+    """The fit was deleted, or its result has expired."""
+
+
+class FitStillActive(StoreError):
+    """The fit has to end, or be cancelled, before this can be done."""
+
+
 class RecordUnknown(StoreError):
     """There is no such record of a shot."""
 

@@ -14,6 +14,8 @@ from worker.errors import (
     BenchUnknown,
     DesignGone,
     DesignUnknown,
+    FitGone,
+    FitUnknown,
     IdempotencyConflict,
     RecordGone,
     RecordUnknown,
@@ -27,19 +29,21 @@ from worker.scripts import PREFIX
 DAY_SECONDS = 86_400
 TOMBSTONE_DAYS = 30
 
-Kind = Literal["design", "bench", "shot list", "record"]
+Kind = Literal["design", "bench", "shot list", "record", "fit"]
 
 _UNKNOWN: dict[Kind, type[StoreError]] = {
     "design": DesignUnknown,
     "bench": BenchUnknown,
     "shot list": ShotListUnknown,
     "record": RecordUnknown,
+    "fit": FitUnknown,
 }
 _GONE: dict[Kind, type[StoreError]] = {
     "design": DesignGone,
     "bench": BenchGone,
     "shot list": ShotListGone,
     "record": RecordGone,
+    "fit": FitGone,
 }
 
 
