@@ -23,6 +23,7 @@ from api.access.deadlines import SendDeadline
 from api.access.guard import Guard
 from api.access.headers import SecurityHeaders
 from api.access.published import state_access
+from api.benches import comparison
 from api.benches import endpoints as benches
 from api.designs import candidates, export
 from api.designs import endpoints as designs
@@ -164,7 +165,7 @@ def create_app(settings: Settings) -> FastAPI:
     _add_layers(app, settings)
     install(app)
     of_designs = (designs, design_events, candidates, export)
-    of_records = (records, traces, fits, fit_events)
+    of_records = (records, traces, fits, fit_events, comparison)
     for resource in (
         shots, shot_lists, list_events, benches, *of_designs, *of_records, materials, wires, health, metrics,
     ):  # fmt: skip
