@@ -37,8 +37,9 @@ fuzz: $(DEVELOP) ## Ask a service of its own made-up requests for ten minutes
 openapi: $(RUNTIME) ## Write the contract, api/openapi.json, anew
 	@$(BIN)/python -m api.openapi
 
-bench: $(RUNTIME) ## Time one shot at each fidelity
+bench: $(RUNTIME) ## Time one shot at each fidelity, and the service under load
 	@$(BIN)/python -m tests.benchmarks.bench
+	@$(BIN)/python -m tests.benchmarks.service_load
 
 lint: $(DEVELOP) ## Check style and formatting
 	$(BIN)/ruff check

@@ -46,6 +46,7 @@ from api.records import endpoints as records
 from api.records import traces
 from api.request_body import BodyLimit
 from api.request_trace import RequestTrace
+from api.shared_reads import SharedReads
 from api.shot_lists import endpoints as shot_lists
 from api.shot_lists import events as list_events
 from api.shot_lists.representations import ShotListStatus
@@ -156,6 +157,7 @@ def create_app(settings: Settings) -> FastAPI:
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
+    app.state.reads = SharedReads()
     app.state.read_operation = partial(read_operation, client)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.files_limiter = CapacityLimiter(1)
@@ -166,8 +168,9 @@ def create_app(settings: Settings) -> FastAPI:
     install(app)
     of_designs = (designs, design_events, candidates, export)
     of_records = (records, traces, fits, fit_events, comparison)
+    # Routes are tried one after the other: what is polled comes first.
     for resource in (
-        shots, shot_lists, list_events, benches, *of_designs, *of_records, materials, wires, health, metrics,
+        *of_designs, shot_lists, list_events, health, shots, benches, *of_records, materials, wires, metrics,
     ):  # fmt: skip
         app.include_router(resource.router)
     add_pages(app)

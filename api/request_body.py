@@ -152,7 +152,7 @@ class BodyLimit:
         except TimeoutError:
             words = f"The body was not there within {self.body_seconds:g} s."
             raise ProblemError("body-too-slow", words, headers=_CLOSE) from None
-        if is_file:
+        if is_file or not body:
             return {"type": "http.request", "body": bytes(body), "more_body": False}
         if levels(bytes(body)) > MOST_LEVELS:
             raise ProblemError("too-deep", f"At most {MOST_LEVELS} levels of objects and lists are taken.")

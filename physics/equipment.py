@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from math import pi, sqrt
 from typing import Literal
 
 from pydantic import Field, model_validator
 
+from physics.limits import Limits
+from physics.materials import resolve
 from physics.schema import Checked
 
 
@@ -18,7 +21,13 @@ class CapacitorRating(Checked):
     frequency_hz: float | None = Field(
         ge=10.0, le=1e7, default=None, description="Ringing frequency that it is stated for; null: any."
     )
-    voltage_exponent: float = Field(ge=1.0, le=20.0, default=7.5, description="Life falls with this power of voltage.")
+    voltage_exponent: float | None = Field(
+        ge=1.0,
+        le=20.0,
+        default=None,
+        description="Life falls with this power of voltage; null: 6 below the rated voltage and 9 above, the safe ends "
+        "of the published band.",
+    )
     reversal_exponent: float = Field(ge=0.0, le=5.0, default=1.6, description="Likewise, of the reversal.")
     frequency_exponent: float = Field(ge=0.0, le=3.0, default=0.5, description="Likewise, of the ringing frequency.")
 
@@ -58,6 +67,13 @@ class LeadConductors(Checked):
     material: str = Field(default="copper", description="Name from the library.")
 
     @model_validator(mode="after")
+    def _wires_do_not_touch(self) -> LeadConductors:
+        diameter = sqrt(4.0 * self.section_m2 / pi)
+        if self.shape == "wires" and self.spacing_m <= 1.02 * diameter:
+            raise ValueError(f"spacing_m {self.spacing_m:g} m must be above the wires' diameter of {diameter:.4g} m")
+        return self
+
+    @model_validator(mode="after")
     def _strips_have_a_width(self) -> LeadConductors:
         if (self.shape == "strips") != (self.width_m is not None):
             raise ValueError("width_m belongs to strips and has to be given there")
@@ -71,3 +87,26 @@ class Equipment(Checked):
     charger: Charger | None = None
     bleed: Bleed | None = None
     lead_conductors: LeadConductors | None = None
+
+
+#: Limits that say nothing until this part of the equipment is stated.
+_NEEDS = {
+    "expected_shots_count": "capacitors",
+    "lead_temperature_k": "lead_conductors",
+    "lead_force_n_per_m": "lead_conductors",
+    "charge_time_s": "charger",
+    "bleed_time_s": "bleed",
+}
+
+
+def unratable(limits: Limits, equipment: Equipment) -> str | None:
+    """Why one of the limits could never be rated with this equipment; None when all can."""
+    for name, part in _NEEDS.items():
+        if getattr(limits, name) is not None and getattr(equipment, part) is None:
+            return f"limits.{name} needs equipment.{part}: without it nothing is known to rate"
+    conductors, hottest = equipment.lead_conductors, limits.lead_temperature_k
+    if conductors is not None and hottest is not None:
+        melts = resolve(conductors.material).solid_range_k[1]
+        if hottest >= melts:
+            return f"limits.lead_temperature_k {hottest:g} K must be below {melts:g} K, where the leads melt"
+    return None

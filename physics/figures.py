@@ -178,7 +178,16 @@ def series(rows: Floats) -> Series:
     kept = {0, len(rows) - 1, *np.argmax(rows, axis=0).tolist(), *np.argmin(rows, axis=0).tolist()}
     times = np.linspace(rows[0, c.TIME], rows[-1, c.TIME], _SERIES_POINTS)
     kept |= set(np.clip(np.searchsorted(rows[:, c.TIME], times), 0, len(rows) - 1).tolist())
-    columns = rows[sorted(kept)].T.tolist()
+    return _series_of(rows[sorted(kept)])
+
+
+def whole_series(rows: Floats) -> Series:
+    """Every recorded row."""
+    return _series_of(rows)
+
+
+def _series_of(rows: Floats) -> Series:
+    columns = rows.T.tolist()
 
     def column_of(index: int) -> list[float]:
         return cast("list[float]", columns[index])

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
+
 import numpy as np
 
 from physics import state as c
 from physics.coil_report import insulation_checks, turn_reports
 from physics.facts import Facts, RunFacts
 from physics.figures import energy_balance, series, summary
-from physics.materials import MATERIAL_DATA_VERSION
 from physics.numerical_error import numerical_error
 from physics.part_report import advisories, profile
 from physics.result import EnergyBalance, InsulationCheck, Provenance, ShotResult, Status, Summary
 from physics.run import Run
 from physics.safety import safety_of
-
-#: Version of the model; any change of its numbers changes it.
-MODEL_VERSION = "2.2"
+from physics.software import software
 
 #: Code beside those of the kernels.
 INSULATION_FAILED = 100
@@ -106,8 +105,8 @@ def _fails(checks: list[InsulationCheck]) -> bool:
 def _provenance(run: Run) -> Provenance:
     slices, cells = run.model.body.pressure.shape
     return Provenance(
-        model_version=MODEL_VERSION,
-        material_data_version=MATERIAL_DATA_VERSION,
+        **software().model_dump(),
+        input_sha256=hashlib.sha256(run.shot.model_dump_json().encode()).hexdigest(),
         step_s=float(run.totals[c.STEP]),
         steps_count=max(len(run.rows) - 1, 0),
         field_cells_count=run.model.part.cell_column.size,

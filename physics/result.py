@@ -8,6 +8,7 @@ from pydantic import Field
 
 from physics.schema import Checked
 from physics.shot import Shot
+from physics.software import Software
 
 Status = Literal[
     "completed",
@@ -113,6 +114,7 @@ class Verdict(Checked):
     not_to_be_fired: bool
     statement: str = Field(description="The verdict in words, with every ground.")
     grounds: list[Ground]
+    not_rated: list[str] = Field(description="Limits that are stated but that this answer has no value for.")
 
 
 class Estimate(Checked):
@@ -225,11 +227,10 @@ class NumericalError(Checked):
     statement: str
 
 
-class Provenance(Checked):
-    """What has to be known to repeat the run."""
+class Provenance(Software):
+    """What has to be known to repeat the run; the input is in `shot`."""
 
-    model_version: str
-    material_data_version: str = Field(description="Digest of the material data used.")
+    input_sha256: str = Field(description="Digest of the input with every default filled in.")
     step_s: float = Field(description="Electrical time step.")
     steps_count: int
     field_cells_count: int = Field(description="Current cells in half the workpiece section.")
@@ -246,6 +247,7 @@ class FaultShot(Checked):
     peak_current_a: float | None = Field(description="Null where it is not known.")
     action_a2_s: float | None = Field(description="Null where it is not known.")
     energy_j: float = Field(description="Energy into the fault, or left where people may come near it.")
+    over_limits: list[str] = Field(default_factory=list, description="Stated limits that the fault's figures are over.")
     equation: str
     source: str
     validity: str

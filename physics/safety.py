@@ -40,5 +40,5 @@ def safety_of(facts: Facts, status: Status | None, insulation: Sequence[Insulati
     load, danger, faults = bench_load.assess(facts), hazards.assess(facts), fault_shots(facts)
     estimates = [*load, *danger.estimates]
     ratings = rate(facts, estimates, insulation)
-    verdict = verdict_of(ratings, status)
+    verdict = verdict_of(facts.shot.limits, ratings, status)
     return Safety(verdict, ratings, load, danger, faults, checklist(facts, verdict, estimates, faults))

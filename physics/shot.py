@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from physics.constants import AMBIENT_K
-from physics.equipment import Equipment
+from physics.equipment import Equipment, unratable
 from physics.limits import Limits
 from physics.materials import MaterialChoice, resolve
 from physics.schema import Checked
@@ -374,6 +374,13 @@ class Shot(Load):
                     f"the {part}'s initial_temperature_k {temperature:g} K is outside its material's data for the "
                     f"solid, {low:g} to {high:g} K"
                 )
+        return self
+
+    @model_validator(mode="after")
+    def _limits_can_be_rated(self) -> Shot:
+        problem = unratable(self.limits, self.equipment)
+        if problem:
+            raise ValueError(problem)
         return self
 
     @model_validator(mode="after")

@@ -24,12 +24,13 @@ from physics.constants import (
 from physics.coupled import run
 from physics.deformation import make_body
 from physics.estimates import rough_quarter_period, skin_depth, tails_of
+from physics.figures import whole_series
 from physics.geometry import make_loads, make_points
 from physics.materials import Material, Metal, resolve
 from physics.mesh import Slice, mesh_coil, mesh_part
 from physics.outcome import put_together
 from physics.plasticity import Strength, softening
-from physics.result import ShotResult
+from physics.result import Series, ShotResult
 from physics.run import Run
 from physics.shot import Calibration, Fidelity, Shot, check_shot
 from physics.thermal import ThermalTable, enthalpy_at, thermal_table
@@ -104,6 +105,13 @@ def simulate_shot(shot: Shot | Mapping[str, Any]) -> ShotResult:
     """
     checked = check_shot(shot)
     return put_together(run_shot(checked))
+
+
+def simulate_whole(shot: Shot) -> tuple[ShotResult, Series | None]:
+    """A checked shot's result, and its series with the row of every step; None when the run did not converge."""
+    run = run_shot(shot)
+    result = put_together(run)
+    return result, whole_series(run.rows) if result.series is not None else None
 
 
 def simulate_with_current(shot: Shot) -> tuple[ShotResult, Floats, Floats]:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from physics.limits import Limits
 from physics.result import Ground, Rating, Status, Verdict
 
 #: Never a permission: what is not stated is not judged, and a model has no eyes.
-NOTHING_KNOWN = "No stated limit is exceeded. That is not permission to fire: the responsible person decides, on site."
+NOTHING_KNOWN = (
+    "No limit that was rated is exceeded. That is not permission to fire: the responsible person decides, on site."
+)
 
 _INCOMPLETE: dict[Status, str] = {
     "stopped_early": "the run was stopped early, so its peaks, heat and debris may not be those of the whole shot",
@@ -20,8 +23,10 @@ _INCOMPLETE: dict[Status, str] = {
 }
 
 
-def verdict_of(ratings: Sequence[Rating], status: Status | None) -> Verdict:
+def verdict_of(limits: Limits, ratings: Sequence[Rating], status: Status | None) -> Verdict:
     """The verdict from the limits of bench and surroundings and the status of the run; None for no run."""
+    rated = {rating.name for rating in ratings}
+    not_rated = [name for name in type(limits).model_fields if getattr(limits, name) is not None and name not in rated]
     grounds = [
         Ground(name=r.name, statement=r.statement, unit=r.unit, value=r.value, limit=r.limit)
         for r in ratings
@@ -32,6 +37,11 @@ def verdict_of(ratings: Sequence[Rating], status: Status | None) -> Verdict:
     statement = "Not to be fired: " + "; ".join(ground.statement for ground in grounds) + "."
     return Verdict(
         not_to_be_fired=bool(grounds),
-        statement=statement if grounds else NOTHING_KNOWN,
+        statement=statement if grounds else _unrated_words(not_rated) + NOTHING_KNOWN,
         grounds=grounds,
+        not_rated=not_rated,
     )
+
+
+def _unrated_words(names: Sequence[str]) -> str:
+    return f"Stated but not rated here: {', '.join(names)}. " if names else ""

@@ -12,6 +12,7 @@ from typing import cast
 
 from pydantic import TypeAdapter
 
+from physics.software import Software
 from worker.bench import BenchUsed
 from worker.budget import Budget
 from worker.errors import CursorInvalid
@@ -83,6 +84,7 @@ def read_design(
         progress=read_progress(row, rank),
         best=best,
         bench=BenchUsed.model_validate_json(row["bench"]) if row.get("bench") else None,
+        software=Software.model_validate_json(row["software"]) if row.get("software") else None,
         front_numbers=json.loads(row["front"]),
         recommended=Recommendation.model_validate_json(row["recommended"]) if "recommended" in row else None,
         limiting=Limiting.model_validate_json(row["limiting"]) if "limiting" in row else None,

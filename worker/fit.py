@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 
 from physics.schema import Checked
 from physics.shot import Shot
+from physics.software import Software
 from worker.bench import BenchRevision, BenchUsed
 from worker.budget import ClockTime
 from worker.fits.estimate import MODEL_ERROR_RATIO
@@ -175,6 +176,7 @@ class FitResult(Checked):
     makes_bench: BenchUsed | None = Field(description="The revision that it made, if one.")
     spreads: Spreads = Field(description="What a design on that revision strays by, unless it states its own.")
     remarks: list[str] = Field(description="What to know before these figures are used.")
+    software: Software = Field(description="Program, model and data that it was made with.")
 
 
 class FitOutcome(Checked):

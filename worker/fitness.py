@@ -23,7 +23,7 @@ def prepare(client: Redis) -> None:
 
 def fault_of(client: Redis) -> str | None:
     """What makes the server unfit at the moment, or None. For a part that runs; it changes nothing."""
-    problem = _evicting(client)
+    problem = _evicting(client) or _not_writing(client)
     if problem is not None:
         return problem
     version = stored_version(client) or 1
@@ -47,3 +47,11 @@ def _evicting(client: Redis) -> str | None:
         f"the server evicts keys when its memory is full (maxmemory-policy {policy}), which would lose results before "
         "their time; set it to noeviction (CONFIG SET maxmemory-policy noeviction, and in its configuration)"
     )
+
+
+def _not_writing(client: Redis) -> str | None:
+    """A server that cannot write what it is told to keep refuses to be told more; reading goes on."""
+    persistence = cast("dict[str, object]", client.info("persistence"))
+    if persistence.get("aof_enabled") == 1 and persistence.get("aof_last_write_status", "ok") != "ok":
+        return "the server cannot write its append-only file, so it takes nothing new; is its disk full?"
+    return None

@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from physics.result import ShotResult
 from physics.shot import Shot
 from physics.simulate import simulate_with_current
+from physics.software import software
 from worker.bench import BenchDescription, BenchRevision, BenchUsed
 from worker.bench_store import BenchStore
 from worker.errors import BenchGone, BenchUnknown
@@ -131,6 +132,7 @@ def _fitted(case: FitCase, model: _Counted) -> tuple[FitResult, Fit]:
         makes_bench=None,
         spreads=spreads_after(found, case.request.spreads, case.bench.bench),
         remarks=list(_remarks(case, found)),
+        software=software(),
     )
     return result, found
 

@@ -10,6 +10,7 @@ from pydantic import Field
 from physics.result import Rating
 from physics.schema import Checked
 from physics.shot import Fidelity, Shot
+from physics.software import Software
 from physics.wires import WireName
 from worker.bench import BenchUsed
 from worker.budget import Budget
@@ -266,6 +267,7 @@ class Design(Checked):
     bench: BenchUsed | None = Field(
         default=None, description="The bench that the request was resolved with, if it named one."
     )
+    software: Software | None = Field(default=None, description="What it was accepted by; null before version 0.5.")
     front_numbers: list[int] = Field(description="Candidates on the trade-off front, least stored energy first.")
     recommended: Recommendation | None
     limiting: Limiting | None = Field(description="Filled when the design ended with nothing feasible.")

@@ -6,7 +6,7 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
-from physics.equipment import Equipment
+from physics.equipment import Equipment, unratable
 from physics.limits import Limits
 from physics.materials import resolve
 from physics.schema import Checked
@@ -129,6 +129,13 @@ class DesignRequest(Task):
     limits: DesignLimits
     bench: Bench = Field(default_factory=Bench)
     search: SearchSpace
+
+    @model_validator(mode="after")
+    def _limits_can_be_rated(self) -> DesignRequest:
+        problem = unratable(self.limits, self.bench.equipment)
+        if problem:
+            raise ValueError(problem)
+        return self
 
     @model_validator(mode="after")
     def _gap_can_be_rated(self) -> DesignRequest:

@@ -252,8 +252,8 @@ local function too_late(deadline) return deadline ~= '' and tonumber(deadline) <
 _BOTH = COMMON + _DESIGN
 
 #: ARGV id, idempotency digest or '', body digest, seconds to remember it, deadline or '', duration or '', request,
-#: plan, name, the bench that it names or '', owner or '', most open jobs of an owner, then trials of each island.
-#: Returns {outcome, id}.
+#: plan, name, the bench that it names or '', owner or '', most open jobs of an owner, the software that it is made
+#: with, then trials of each island. Returns {outcome, id}.
 CREATE = (
     _BOTH
     + r"""
@@ -266,10 +266,10 @@ local said = said_before(ARGV[2], ARGV[3], id, ARGV[4])
 if said then return said end
 redis.call('HSET', design(id), 'state', 'queued', 'created_at', stamp(now()), 'finished', 0, 'feasible', 0, 'lost', 0,
   'front', '[]', 'deadline', deadline, 'duration', ARGV[6], 'request', ARGV[7], 'plan', ARGV[8], 'name', ARGV[9],
-  'bench', ARGV[10], 'owner', ARGV[11])
+  'bench', ARGV[10], 'owner', ARGV[11], 'software', ARGV[13])
 redis.call('ZADD', P .. 'designs', 0, id)
 redis.call('ZADD', P .. 'queued', get(design(id), 'created_at'), id)
-add_round(id, 0, 13)
+add_round(id, 0, 14)
 count('designs:created', 1)
 tell_row(id, 'status')
 return {'created', id}

@@ -21,7 +21,7 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``records``                      zset    ids of all records of fired shots, sorted by the time they were stored
 ``record:{id}``                  hash    the record, what its trace says, what took its place; kept until it is deleted
 ``record:{id}:trace``            hash    packed columns of its trace (see kept_trace.py)
-``record:{id}:predicted``        hash    what the model says of it, by bench, revision and model; lives a month
+``record:{id}:predicted``        hash    what the model says of it, by bench, revision and software; lives a month
 ``bench:{id}:records``           zset    records of a bench that nothing has superseded, by the time they were fired
 ``tombstone:record:{id}``        string  'deleted'
 ``design:{id}``                  hash    the design's row: state, request, plan, counts, front, recommendation
@@ -72,6 +72,7 @@ from redis.exceptions import ConnectionError as RedisConnectionError
 from redis.exceptions import TimeoutError as RedisTimeoutError
 from redis.retry import Retry
 
+from physics.software import software
 from worker import scripts
 from worker.bench import BenchUsed
 from worker.budget import Budget
@@ -290,6 +291,7 @@ class Store(JobStore):
             "" if bench is None else bench.model_dump_json(),
             owner or "",
             self._open_jobs_limit,
+            software().model_dump_json(),
             *islands_of(plan, 0),
         )
         _raise_refused(outcome)

@@ -10,7 +10,7 @@ from typing import Any
 
 from celery import Celery, Task
 from celery.apps import worker as celery_worker
-from celery.signals import setup_logging, worker_ready, worker_shutting_down
+from celery.signals import setup_logging, worker_process_init, worker_ready, worker_shutting_down
 from redis.exceptions import AuthenticationError
 from redis.exceptions import ConnectionError as RedisConnectionError
 
@@ -26,6 +26,9 @@ from worker.watchdog import Watchdog
 from worker.work import do_slot
 
 log = logging.getLogger(__name__)
+
+#: Priority that pool processes give up, of 19.
+NICENESS = 10
 
 #: Any shot will do.
 WARMING_SHOT = {
@@ -87,6 +90,7 @@ def serve(settings: Settings, url: str, concurrency: int) -> int:
     _attach_watchdog(watchdog)
     setup_logging.connect(_nothing, weak=False)  # somebody listens, so Celery sets up no logs of its own
     celery_worker.safe_say = _nothing  # its words at a stop go past the logs, which are lines of JSON
+    worker_process_init.connect(give_way, weak=False)
     worker = app.Worker(
         hostname=worker_name(),
         pool="prefork",
@@ -126,6 +130,11 @@ def worker_name() -> str:
 
 def _nothing(*_: object, **__: object) -> None:
     return
+
+
+def give_way(**_: object) -> None:
+    """A search takes what is left: on a machine that also serves, whoever asks is answered first."""
+    os.nice(NICENESS)
 
 
 def _attach_watchdog(watchdog: Watchdog) -> None:

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import asyncio
 
-import h11
-from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
+
+#: Longest head of a request, bytes: the parser itself takes any.
+MAX_HEAD_BYTES = 65_536
 
 
-class PromptProtocol(H11Protocol):
+class PromptProtocol(HttpToolsProtocol):
     """uvicorn's protocol, with its keep-alive time also as the longest that the head of a request may take."""
 
     _deadline: asyncio.TimerHandle | None = None
+    #: Whether a request's head has begun and not ended, and the bytes that came meanwhile.
+    _in_head = False
+    _head_bytes = 0
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """The first head is awaited."""
@@ -20,11 +25,24 @@ class PromptProtocol(H11Protocol):
 
     def data_received(self, data: bytes) -> None:
         """The time begins with the first bytes of a head and ends with its last."""
+        if self._in_head:
+            self._head_bytes += len(data)
         super().data_received(data)
-        if self.conn.their_state is not h11.IDLE:
-            self._stop_waiting()
-        elif self._deadline is None and self.timeout_keep_alive_task is None:
+        if self._in_head and self._head_bytes > MAX_HEAD_BYTES:
+            self.send_400_response("The head of the request is too long.")
+
+    def on_message_begin(self) -> None:
+        """The first bytes of a head."""
+        super().on_message_begin()
+        self._in_head, self._head_bytes = True, 0
+        if self._deadline is None:
             self._await_head()
+
+    def on_headers_complete(self) -> None:
+        """Its last ones."""
+        self._in_head = False
+        self._stop_waiting()
+        super().on_headers_complete()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Nothing is awaited any more."""

@@ -14,7 +14,7 @@ from api.problems import stated
 from api.records.endpoints import Service as Records
 from api.shots.endpoints import simulate
 from api.table import MEDIA_TYPE, csv_text, wants_csv
-from physics.outcome import MODEL_VERSION
+from physics.software import Software, software
 from worker.bench import BenchRevision, BenchUsed, on_bench
 from worker.comparison import ComparedFigure, Comparison, Predicted, compare, predicted_of
 from worker.errors import InputRefused
@@ -37,7 +37,7 @@ class BenchComparison(Comparison):
     """Predicted against measured."""
 
     bench: BenchUsed = Field(description="The revision that the predictions are of.")
-    model_version: str
+    software: Software = Field(description="Program, model and data that the predictions are made with.")
 
 
 @router.get(
@@ -61,13 +61,13 @@ async def get_comparison(
     if wants_csv(query.format, request.headers.get("accept", "")):
         return Response(_csv(body), headers={"Vary": "Accept"}, media_type=f"{MEDIA_TYPE}; header=present")
     own = {name: getattr(body, name) for name in Comparison.model_fields}
-    whole = BenchComparison(**own, bench=bench.used, model_version=MODEL_VERSION)
+    whole = BenchComparison(**own, bench=bench.used, software=software())
     return Response(whole.model_dump_json(), headers={"Vary": "Accept"}, media_type="application/json")
 
 
 async def _predicted(request: Request, records: Records, bench: BenchRevision, found: list[Record]) -> list[Predicted]:
     """What the model says of each record on this revision; it is remembered, as it cannot change."""
-    label = f"{bench.id}/{bench.revision}/{MODEL_VERSION}"
+    label = f"{bench.id}/{bench.revision}/{software().source_sha256}"
     known = await to_thread.run_sync(records.store.predicted, [record.id for record in found], label)
     said = []
     for record, text in zip(found, known, strict=True):

@@ -11,8 +11,8 @@ from starlette.concurrency import run_in_threadpool
 from api.designs.endpoints import Service
 from api.designs.queries import CandidateQuery
 from api.designs.representations import PATH, CandidateDetail, CandidateList, csv_of, row_of
-from api.problems import stated
-from api.shots.endpoints import simulate
+from api.problems import ProblemError, stated
+from api.shots.endpoints import SERIES, series_csv, simulate
 from api.table import MEDIA_TYPE, wants_csv
 from worker.trial import shot_of
 
@@ -74,3 +74,24 @@ async def get_candidate(
         robustness=candidate.robustness,
         result=result,
     )
+
+
+@router.get(
+    "/{number}/series",
+    summary="The whole series of a candidate's shot, as CSV",
+    response_class=Response,
+    responses=_RESPONSES | stated("store-unavailable", "no-free-core") | SERIES,
+)
+async def get_series(
+    design_id: str,
+    number: Annotated[int, Path(ge=0, le=10**9)],
+    request: Request,
+    service: Service,
+) -> Response:
+    """Runs the candidate's shot again, and answers with every column of `series` at every step."""
+    design = await run_in_threadpool(service.store.get, design_id)
+    candidate = await run_in_threadpool(service.store.candidate, design_id, number)
+    shot = shot_of(design.request, candidate)
+    if shot is None:
+        raise ProblemError("not-found", "No shot was run for this candidate.")
+    return await series_csv(request, shot)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated
 
 from fastapi import APIRouter, Body, Depends, Query, Request, Response
@@ -21,7 +22,7 @@ from api.designs.representations import (
 from api.jobs import JobQuery, polling_headers
 from api.problems import stated
 from api.request_body import IdempotencyKey, Owner, require_json
-from api.revalidation import tagged
+from api.revalidation import Tagged, answer, spelled
 from worker.bench import AskedDesign
 from worker.budget import Budget
 from worker.errors import DesignUnknown
@@ -99,10 +100,14 @@ def list_designs(query: Annotated[JobQuery, Query()], service: Service) -> Desig
     responses=stated("not-found", "gone", "invalid-input", "store-unavailable")
     | {304: {"description": "Nothing has changed since the ETag in If-None-Match."}},
 )
-def get_design(design_id: str, request: Request, service: Service) -> Response:
+async def get_design(design_id: str, request: Request, service: Service) -> Response:
     """Status, true progress, best so far, the recommended candidate with its reason, or what limits the design."""
+    return answer(request, await request.app.state.reads.read(design_id, partial(_seen, service, design_id)))
+
+
+def _seen(service: DesignService, design_id: str) -> Tagged:
     design = service.store.get(design_id)
-    return tagged(request, detail_of(design), polling_headers(ended=design.ended))
+    return spelled(detail_of(design), polling_headers(ended=design.ended))
 
 
 @router.post(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable
 
 from pydantic import Field
@@ -12,6 +13,7 @@ from physics.hazards import CAUTIONS
 from physics.result import Rating, ShotResult
 from physics.schema import Checked
 from physics.shot import Fidelity
+from physics.software import Software
 from worker.bench import BenchUsed
 from worker.budget import Budget, ClockTime
 from worker.events import Content
@@ -153,6 +155,8 @@ class DesignProvenance(Checked):
     """What the request was made whole with."""
 
     bench: BenchUsed | None = Field(description="The bench that it named; its revision stays with the design.")
+    software: Software | None = Field(description="Program, model and data that accepted it; null before version 0.5.")
+    request_sha256: str = Field(description="Digest of the request with every default filled in.")
 
 
 class DesignDetail(JobStatus):
@@ -306,7 +310,11 @@ def detail_of(design: Design) -> DesignDetail:
         finished_at=design.finished_at,
         expires_at=design.expires_at,
         request=design.request,
-        provenance=DesignProvenance(bench=design.bench),
+        provenance=DesignProvenance(
+            bench=design.bench,
+            software=design.software,
+            request_sha256=hashlib.sha256(design.request.model_dump_json().encode()).hexdigest(),
+        ),
         continuations=design.continuations,
         cautions=list(CAUTIONS),
         links=links_of(design.id),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated
 
 from fastapi import APIRouter, Body, Depends, Query, Request, Response
@@ -12,7 +13,7 @@ from api.fits.representations import PATH, FitAccepted, FitDetail, FitPage, deta
 from api.jobs import JobQuery, polling_headers
 from api.problems import stated
 from api.request_body import IdempotencyKey, Owner, require_json
-from api.revalidation import tagged
+from api.revalidation import Tagged, answer, spelled
 from worker.errors import FitUnknown
 from worker.fit import FitJob, FitRequest
 from worker.fit_service import FitService
@@ -83,10 +84,14 @@ def list_fits(query: Annotated[JobQuery, Query()], service: Service) -> FitPage:
     response_model=FitDetail,
     responses=stated(*_FOUND) | {304: {"description": "Nothing has changed since the ETag in If-None-Match."}},
 )
-def get_fit(fit_id: str, request: Request, service: Service) -> Response:
+async def get_fit(fit_id: str, request: Request, service: Service) -> Response:
     """Status and progress, and in the end the quantities with their errors, misfits, and the next shot."""
+    return answer(request, await request.app.state.reads.read(("fit", fit_id), partial(_seen, service, fit_id)))
+
+
+def _seen(service: FitService, fit_id: str) -> Tagged:
     found = service.store.get(fit_id)
-    return tagged(request, detail_of(found), polling_headers(ended=found.ended))
+    return spelled(detail_of(found), polling_headers(ended=found.ended))
 
 
 @router.post(

@@ -6,7 +6,6 @@ from pydantic import Field
 
 from api.jobs import JobStatus, status_block
 from physics.hazards import CAUTIONS
-from physics.outcome import MODEL_VERSION
 from physics.schema import Checked
 from worker.bench import BenchUsed
 from worker.events import Content
@@ -60,7 +59,6 @@ class FitProvenance(Checked):
 
     bench: BenchUsed = Field(description="The revision that it started from.")
     record_ids: list[str]
-    model_version: str = Field(description="Of the model that serves here.")
 
 
 class FitDetail(FitEntry):
@@ -99,7 +97,7 @@ def detail_of(found: FitJob) -> FitDetail:
     own = {
         "request": found.request,
         "result": found.result,
-        "provenance": FitProvenance(bench=found.bench, record_ids=found.record_ids, model_version=MODEL_VERSION),
+        "provenance": FitProvenance(bench=found.bench, record_ids=found.record_ids),
         "cautions": list(CAUTIONS),
     }
     return FitDetail.model_validate({**_status_of(found), **own})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated
 from urllib.parse import urlencode
 
@@ -13,7 +14,7 @@ from api import examples
 from api.jobs import JobQuery, polling_headers
 from api.problems import stated
 from api.request_body import IdempotencyKey, Owner, require_json
-from api.revalidation import tagged
+from api.revalidation import Tagged, answer, spelled
 from api.shot_lists.representations import (
     PATH,
     ShotDetail,
@@ -100,10 +101,14 @@ def list_shot_lists(query: Annotated[JobQuery, Query()], service: Service) -> Sh
     response_model=ShotListDetail,
     responses=stated(*_FOUND) | {304: {"description": "Nothing has changed since the ETag in If-None-Match."}},
 )
-def get_shot_list(list_id: str, request: Request, service: Service) -> Response:
+async def get_shot_list(list_id: str, request: Request, service: Service) -> Response:
     """Status and true progress, in the same block as those of a design."""
+    return answer(request, await request.app.state.reads.read(("list", list_id), partial(_seen, service, list_id)))
+
+
+def _seen(service: ShotListService, list_id: str) -> Tagged:
     found = service.store.get(list_id)
-    return tagged(request, detail_of(found), polling_headers(ended=found.ended))
+    return spelled(detail_of(found), polling_headers(ended=found.ended))
 
 
 @router.get(

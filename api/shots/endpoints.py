@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Callable
+from functools import partial
+from typing import Annotated, Any, TypeVar
 
 from anyio import CapacityLimiter, move_on_after, to_thread
-from fastapi import APIRouter, Body, Depends, Request
+from fastapi import APIRouter, Body, Depends, Request, Response
 
 import physics
 from api import examples
@@ -13,11 +15,20 @@ from api.benches.endpoints import Benches
 from api.problem_handlers import RETRY_AFTER_S
 from api.problems import ProblemError, stated
 from api.request_body import require_json
-from physics.result import ShotResult
+from api.table import MEDIA_TYPE, csv_text
+from physics.result import Series, ShotResult
 from physics.shot import Shot
 from physics.shot_check import ShotCheck, inspect_shot
+from physics.simulate import simulate_whole
 from worker.bench import AskedShot, ShotOnBench
 from worker.bench_store import BenchStore
+
+Result = TypeVar("Result")
+
+#: Answer of an operation that gives the whole series.
+SERIES: dict[int | str, dict[str, Any]] = {
+    200: {"description": "A row for every step.", "content": {MEDIA_TYPE: {"schema": {"type": "string"}}}}
+}
 
 router = APIRouter(prefix="/v1/shots", tags=["shots"])
 
@@ -55,23 +66,52 @@ async def check_shot(shot: PostedShot, benches: Benches) -> ShotCheck:
     return inspect_shot(await _resolved(shot, benches))
 
 
+@router.post(
+    "/series",
+    summary="The whole series of this shot, as CSV",
+    dependencies=[Depends(require_json)],
+    response_class=Response,
+    responses=stated(*_REFUSALS, "no-free-core") | SERIES,
+)
+async def run_series(request: Request, shot: PostedShot, benches: Benches) -> Response:
+    """Simulates the shot as `POST /v1/shots` does, and answers with every column of `series` at every step.
+
+    Of a run that does not converge there is the line of names only.
+    """
+    return await series_csv(request, await _resolved(shot, benches))
+
+
+async def series_csv(request: Request, shot: Shot) -> Response:
+    """The series of a shot with a row for every step."""
+    _, series = await on_a_free_core(request, partial(simulate_whole, shot))
+    columns = tuple(Series.model_fields)
+    rows = () if series is None else zip(*(getattr(series, name) for name in columns), strict=True)
+    text = csv_text(columns, (dict(zip(columns, row, strict=True)) for row in rows))
+    return Response(text, media_type=f"{MEDIA_TYPE}; header=present")
+
+
 async def _resolved(shot: Shot | ShotOnBench, benches: BenchStore) -> Shot:
     """The whole shot; the store is asked only when a bench is named."""
     return shot if isinstance(shot, Shot) else shot.resolved(await to_thread.run_sync(benches.named, shot))
 
 
 async def simulate(request: Request, shot: Shot) -> ShotResult:
+    """Run the physics; see :func:`on_a_free_core`."""
+    return await on_a_free_core(request, partial(physics.simulate_shot, shot))
+
+
+async def on_a_free_core(request: Request, run: Callable[[], Result]) -> Result:
     """Run the physics in a thread: its kernels release the interpreter, so other requests go on.
 
     A shot that is begun runs to its end; one that no core is free for is refused after a while.
     """
     limiter: CapacityLimiter = request.app.state.shots_limiter
-    run = object()
+    borrower = object()
     with move_on_after(request.app.state.shot_wait_s) as waiting:
-        await limiter.acquire_on_behalf_of(run)
+        await limiter.acquire_on_behalf_of(borrower)
     if waiting.cancelled_caught:
         raise ProblemError("no-free-core", headers={"Retry-After": str(RETRY_AFTER_S)})
     try:
-        return await to_thread.run_sync(physics.simulate_shot, shot, limiter=CapacityLimiter(1))
+        return await to_thread.run_sync(run, limiter=CapacityLimiter(1))
     finally:
-        limiter.release_on_behalf_of(run)
+        limiter.release_on_behalf_of(borrower)

@@ -16,7 +16,20 @@ _TEXTBOOK = "series RLC circuit, textbook"
 
 
 def fault_shots(facts: Facts) -> list[FaultShot]:
-    """Every fault with its figures."""
+    """Every fault with its figures, and which of the stated limits they are over."""
+    return [fault.model_copy(update={"over_limits": _over_limits(facts, fault)}) for fault in _all(facts)]
+
+
+def _over_limits(facts: Facts, fault: FaultShot) -> list[str]:
+    limits = facts.shot.limits
+    stated = (
+        ("peak_current_a", fault.peak_current_a, limits.peak_current_a),
+        ("action_a2_s", fault.action_a2_s, limits.action_a2_s),
+    )
+    return [name for name, value, limit in stated if value is not None and limit is not None and value > limit]
+
+
+def _all(facts: Facts) -> list[FaultShot]:
     return [
         _terminals_shorted(facts),
         _coil_open(facts),
@@ -31,7 +44,18 @@ def _outside(facts: Facts) -> tuple[float, float]:
     """Stray inductance (H) and resistance (ohm) up to the coil's terminals."""
     shot = facts.shot
     resistance = shot.bank.total_resistance_ohm + shot.switch.resistance_ohm + shot.leads.resistance_ohm
-    return max(stray_inductance(shot), LEAST_STRAY_HENRY), resistance
+    return stray_inductance(shot) or LEAST_STRAY_HENRY, resistance
+
+
+def _line_action_a2_s(facts: Facts) -> float | None:
+    """Action (A^2 s) of switch and leads in a short: all energy in what the current cannot bypass.
+
+    A crowbar across the bank takes the bank's own resistance out of the loop, so that the line's alone counts.
+    """
+    shot = facts.shot
+    line = shot.switch.resistance_ohm + shot.leads.resistance_ohm
+    own = 0.0 if shot.crowbar is not None else shot.bank.total_resistance_ohm
+    return action_a2_s(facts.voltage_v, shot.bank.capacitance_farad, line + own)
 
 
 def _terminals_shorted(facts: Facts) -> FaultShot:
@@ -44,7 +68,7 @@ def _terminals_shorted(facts: Facts) -> FaultShot:
         "until the stray resistance has taken the energy",
         demands="switch, fuses, leads and clamps that bear this current once; inspect all of them afterwards",
         peak_current_a=current,
-        action_a2_s=action_a2_s(facts.voltage_v, capacitance, resistance),
+        action_a2_s=_line_action_a2_s(facts),
         energy_j=facts.energy_j,
         equation=_RINGING,
         source=_TEXTBOOK,
@@ -118,7 +142,7 @@ def _turn_shorted(facts: Facts) -> FaultShot:
         "bridged one heats and bursts early, and the part comes out wrong",
         demands="impulse test of the winding before the shot; a barrier that is good for the higher current",
         peak_current_a=current,
-        action_a2_s=action_a2_s(facts.voltage_v, shot.bank.capacitance_farad, resistance),
+        action_a2_s=_line_action_a2_s(facts),
         energy_j=facts.energy_j,
         equation=f"{_RINGING}, coil of n - 1 turns times 1 - k^2, k of two neighbouring turns",
         source=f"{_TEXTBOOK}; coupled circuits",
@@ -157,7 +181,7 @@ def _capacitor_shorted(facts: Facts) -> FaultShot:
             errs="high: part of it leaves as heat in its leads",
         )
     # The neighbours in parallel, their own strays, and those of the failed one; bus work between them is left out.
-    inductance = max(bank.capacitor_inductance_henry * (1.0 + 1.0 / others), LEAST_STRAY_HENRY)
+    inductance = bank.capacitor_inductance_henry * (1.0 + 1.0 / others) or LEAST_STRAY_HENRY
     resistance = bank.capacitor_resistance_ohm * (1.0 + 1.0 / others)
     current = peak_current_a(facts.voltage_v, others * each, inductance, resistance)
     action = action_a2_s(facts.voltage_v, others * each, resistance)

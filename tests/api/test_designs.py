@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import re
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from importlib.metadata import version
 from typing import Any
 from uuid import uuid4
 
@@ -194,7 +198,7 @@ def test_design_from_stock_replays_as_a_shot(client: httpx.Client, design: Json,
 def test_same_key_and_body_is_the_same_design(
     client: httpx.Client, service: str, design: Json, wait_for_end: WaitForEnd
 ) -> None:
-    """Ten posts at the same time with one Idempotency-Key make one design."""
+    """Twenty posts at the same time with one Idempotency-Key make one design."""
     key = str(uuid4())
 
     def post(_: int) -> tuple[int, str]:
@@ -202,8 +206,8 @@ def test_same_key_and_body_is_the_same_design(
         answer = httpx.post(f"{service}/v1/designs", json=design, headers=headers, trust_env=False)
         return answer.status_code, answer.json()["id"]
 
-    with ThreadPoolExecutor(10) as pool:
-        answers = set(pool.map(post, range(10)))
+    with ThreadPoolExecutor(20) as pool:
+        answers = set(pool.map(post, range(20)))
     assert len(answers) == 1
     ((status, design_id),) = answers
     assert status == 202
@@ -266,3 +270,44 @@ def test_ended_design_can_be_kept_longer(client: httpx.Client, finished: Json) -
     assert refused.json()["errors"][0]["pointer"] == "/expires_at"
     assert client.patch(address, json={}).status_code == 422
     assert client.patch(address, json={"expires_at": None}).json()["expires_at"] is None
+
+
+def test_results_carry_what_repeats_them(client: httpx.Client, finished: Json) -> None:
+    """Versions, digests of source, data and request, seed, resolved input, solver settings and times."""
+    design = client.get(finished["links"]["self"]).json()
+    made_with = design["provenance"]["software"]
+    assert made_with["software_version"] == version("shotwright")
+    assert re.fullmatch(r"[0-9a-f]{64}", made_with["source_sha256"])
+    assert re.fullmatch(r"[0-9a-f]{64}", design["provenance"]["request_sha256"])
+    assert isinstance(design["request"]["seed"], int)
+    assert design["created_at"] <= design["started_at"] <= design["finished_at"]
+    result = client.get(design["recommended"]["candidate"]["link"]).json()["result"]
+    for name, value in made_with.items():
+        assert result["provenance"][name] == value
+    again = client.post("/v1/shots", json=result["shot"]).json()
+    assert again["provenance"] == result["provenance"]
+    assert again["summary"] == result["summary"]
+    other = client.post("/v1/shots", json=result["shot"] | {"gap_m": result["shot"]["gap_m"] * 1.001}).json()
+    assert other["provenance"]["input_sha256"] != result["provenance"]["input_sha256"]
+
+
+def test_whole_series_as_csv(client: httpx.Client, finished: Json) -> None:
+    """A row for every step, names and digits as in JSON, and the thinned series of the result is part of it."""
+    link = client.get(finished["links"]["self"]).json()["recommended"]["candidate"]["link"]
+    result = client.get(link).json()["result"]
+    whole = client.get(f"{link}/series")
+    assert whole.headers["content-type"].startswith("text/csv")
+    rows = list(csv.DictReader(io.StringIO(whole.text)))
+    assert list(rows[0]) == list(result["series"])
+    assert len(rows) == result["provenance"]["steps_count"] + 1
+    currents = {float(row["current_a"]) for row in rows}
+    assert set(result["series"]["current_a"]) <= currents
+    assert max(currents) == max(result["series"]["current_a"])
+    posted = client.post("/v1/shots/series", json=result["shot"])
+    assert posted.text == whole.text
+
+
+def test_series_of_a_candidate_without_a_shot_is_not_found(client: httpx.Client, finished: Json) -> None:
+    """Nor is that of a number that no candidate has."""
+    answer = client.get(f"{finished['links']['self']}/candidates/999999/series")
+    assert answer.status_code == 404

@@ -15,9 +15,10 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from types import MappingProxyType
 
 import httpx
 
@@ -106,9 +107,11 @@ def cumulative_s(stats: pstats.Stats, file: str, name: str) -> float:
 
 
 @contextmanager
-def running(words: list[str], url: str) -> Iterator[subprocess.Popen[bytes]]:
+def running(
+    words: list[str], url: str, settings: Mapping[str, str] = MappingProxyType({})
+) -> Iterator[subprocess.Popen[bytes]]:
     """A python process of the project, on the server at `url`."""
-    environment = os.environ | {"REDIS_URL": url, "REMAP_SIGTERM": "SIGQUIT"}
+    environment = {**os.environ, "REDIS_URL": url, "REMAP_SIGTERM": "SIGQUIT", **settings}
     process = subprocess.Popen([sys.executable, *words], cwd=ROOT, env=environment, stderr=subprocess.DEVNULL)
     try:
         yield process

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from physics import simulate_shot
-from physics.outcome import MODEL_VERSION
+from physics.software import MODEL_VERSION
 from tests.benchmarks.search_requests import asked
 from worker.front import pareto_front
 from worker.pace import dominated_ratio

@@ -30,7 +30,7 @@ from statistics import median
 import optuna
 from pydantic import BaseModel
 
-from physics.outcome import MODEL_VERSION
+from physics.software import MODEL_VERSION
 from tests.benchmarks import search_fronts
 from tests.benchmarks.search_fronts import BestFront, least_energy
 from tests.benchmarks.search_requests import BODIES, asked

@@ -13,8 +13,8 @@ from typing import Any
 
 from physics import check_shot, simulate_shot
 from physics.circuit import count
-from physics.outcome import MODEL_VERSION
 from physics.simulate import build
+from physics.software import MODEL_VERSION
 from tests.physics.plausible import plausible_shots
 
 DATA_PATH = Path(__file__).parent / "reference_shots.json"

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from physics import simulate_shot
-from physics.outcome import MODEL_VERSION
+from physics.software import MODEL_VERSION
 from tests.physics.convergence.make_reference_shots import DATA_PATH, FIGURES, shots
 from tests.physics.shots import TRADE_SHOT, Fire
 

@@ -89,7 +89,7 @@ def test_a_bridged_turn_draws_more_than_a_coil_without_it(fire: Fire, turns: int
     whole = fire(changed(TRADE_SHOT, coil={"turns_count": turns}, solver=held))
     fewer = fire(changed(TRADE_SHOT, coil={"turns_count": turns - 1}, solver=held))
     assert fewer.summary is not None
-    assert amperes(faults(whole)["turn_shorted"]) > 0.97 * fewer.summary.peak_current_a
+    assert amperes(faults(whole)["turn_shorted"]) > fewer.summary.peak_current_a
 
 
 def test_a_capacitor_that_fails_gets_its_neighbours_charge(fire: Fire) -> None:
@@ -105,3 +105,26 @@ def test_a_capacitor_that_fails_gets_its_neighbours_charge(fire: Fire) -> None:
     alone = faults(fire(TRADE_SHOT))["capacitor_shorted"]
     assert alone.peak_current_a is None
     assert "capacitors_count" in alone.demands
+
+
+def test_a_fault_over_a_stated_limit_says_so(fire: Fire) -> None:
+    """The shot keeps 60 kA, the bridged terminals do not; that does not forbid the shot."""
+    result = fire(changed(TRADE_SHOT, limits={"peak_current_a": 6e4}))
+    assert not result.verdict.not_to_be_fired
+    assert faults(result)["terminals_shorted"].over_limits == ["peak_current_a"]
+    assert faults(result)["misfire"].over_limits == []
+
+
+def test_a_crowbar_leaves_the_energy_to_the_line(fire: Fire) -> None:
+    """Past the bank's own resistance, so that the action is that of the line alone: C V^2 / 2 R of switch and leads."""
+    crowbar = {"across": "bank", "resistance_ohm": 5e-4}
+    fault = faults(fire(changed(TRADE_SHOT, crowbar=crowbar)))["terminals_shorted"]
+    assert fault.action_a2_s == pytest.approx(3675.0 / 3e-3)
+
+
+def test_stated_strays_count_however_small(fire: Fire) -> None:
+    """10 nH in all and no resistance: V sqrt(C / L)."""
+    bare = {"inductance_henry": 1e-8, "resistance_ohm": 0.0}
+    none = {"inductance_henry": 0.0, "resistance_ohm": 0.0}
+    result = fire(changed(TRADE_SHOT, bank=bare, switch=none, leads=none))
+    assert amperes(faults(result)["terminals_shorted"]) == pytest.approx(7e3 * sqrt(1.5e-4 / 1e-8))
