@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
@@ -22,6 +23,7 @@ from api.access.deadlines import SendDeadline
 from api.access.guard import Guard
 from api.access.headers import SecurityHeaders
 from api.access.published import state_access
+from api.benches import comparison
 from api.benches import endpoints as benches
 from api.designs import candidates, export
 from api.designs import endpoints as designs
@@ -29,6 +31,9 @@ from api.designs import events as design_events
 from api.designs.representations import DesignStatus, FrontNumbers
 from api.event_stream import spell
 from api.feeds import Feeds
+from api.fits import endpoints as fits
+from api.fits import events as fit_events
+from api.fits.representations import FitStatus
 from api.health import endpoints as health
 from api.health import metrics
 from api.health.http_metrics import HttpMetrics, keep_counts_of_ended
@@ -37,6 +42,8 @@ from api.materials import endpoints as materials
 from api.page.endpoints import add_pages
 from api.problem_handlers import install
 from api.problems import Problem
+from api.records import endpoints as records
+from api.records import traces
 from api.request_body import BodyLimit
 from api.request_trace import RequestTrace
 from api.shared_reads import SharedReads
@@ -50,7 +57,9 @@ from physics.schema import add_units
 from worker.access import Gate
 from worker.app import sender
 from worker.events import EventLog
+from worker.fit_service import FitService
 from worker.operation import read_operation
+from worker.record_service import RecordService
 from worker.service import DesignService, ShotListService
 from worker.settings import Settings
 from worker.store import Store, connect
@@ -62,6 +71,9 @@ log = logging.getLogger("shotwright.api")
 API_VERSION = "1.0.0"
 #: A design request is a few kilobytes; a thousand shots with every default filled in and metals of one's own are 3 MB.
 MAX_BODY_BYTES = 4_000_000
+#: A million lines of two numbers with all their digits.
+MAX_TRACE_BYTES = 64_000_000
+TRACE = re.compile(r"/v1/records/[^/]+/trace")
 
 #: What a page of another origin may send and read, once CORS is configured.
 _ASKED_HEADERS = ["Authorization", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match", "Last-Event-ID"]
@@ -75,9 +87,10 @@ Designs capacitor-bank shots that shrink a metal part with one magnetic pulse of
   `POST /v1/designs`, then watch `Location`.
 
 All numbers are SI; the unit ends the name and is `x-unit` (UCUM) in the schema, where `@unit` stands for what the
-member `unit` beside the number says, and `@pointer` for the end of the pointer that the number belongs to. Times of
-the clock are RFC 3339, UTC. Errors are problem+json (RFC 9457). Each answer has an `X-Request-Id`, yours if it is
-well-formed, and a `traceparent`. It computes and records; it never charges or fires anything.
+member `unit` beside the number says, `@pointer` for the end of the pointer that the number belongs to, and `@probe` for
+what the probe beside a measured column says. Times of the clock are RFC 3339, UTC. Errors are problem+json (RFC 9457).
+Each answer has an `X-Request-Id`, yours if it is well-formed, and a `traceparent`. It computes and records; it never
+charges or fires anything.
 
 Where access keys are asked for, each request but those of `/livez`, `/readyz` and the documentation carries one:
 `Authorization: Bearer sw_...`. Scope `read` may GET, `submit` POST and PUT as well, `admin` DELETE and PATCH as well.
@@ -94,6 +107,7 @@ _ALSO_DOCUMENTED: list[tuple[type[BaseModel], Literal["serialization"]]] = [
     (DesignStatus, "serialization"),
     (FrontNumbers, "serialization"),
     (ShotListStatus, "serialization"),
+    (FitStatus, "serialization"),
 ]
 
 
@@ -138,20 +152,26 @@ def create_app(settings: Settings) -> FastAPI:
     send = sender(settings.redis_url)
     app.state.designs = DesignService(store, send)
     app.state.shot_lists = ShotListService(app.state.designs)
+    app.state.records = RecordService(store, app.state.designs.benches)
+    app.state.fits = FitService(app.state.designs, app.state.records.store)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
     app.state.reads = SharedReads()
     app.state.read_operation = partial(read_operation, client)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
+    app.state.files_limiter = CapacityLimiter(1)
     app.state.shot_wait_s = settings.shot_wait_seconds
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.state.gate = Gate(settings.redis_url, settings.rate_per_minute)
     _add_layers(app, settings)
     install(app)
     of_designs = (designs, design_events, candidates, export)
+    of_records = (records, traces, fits, fit_events, comparison)
     # Routes are tried one after the other: what is polled comes first.
-    for resource in (*of_designs, shot_lists, list_events, health, shots, benches, materials, wires, metrics):
+    for resource in (
+        *of_designs, shot_lists, list_events, health, shots, benches, *of_records, materials, wires, metrics,
+    ):  # fmt: skip
         app.include_router(resource.router)
     add_pages(app)
     return app
@@ -159,7 +179,9 @@ def create_app(settings: Settings) -> FastAPI:
 
 def _add_layers(app: FastAPI, settings: Settings) -> None:
     """What each request passes before it is routed; the last one added is the first one passed."""
-    app.add_middleware(BodyLimit, max_body_bytes=MAX_BODY_BYTES, body_seconds=settings.body_seconds)
+    app.add_middleware(
+        BodyLimit, max_body_bytes=MAX_BODY_BYTES, body_seconds=settings.body_seconds, files={TRACE: MAX_TRACE_BYTES}
+    )
     app.add_middleware(Guard, gate=app.state.gate, access=settings.access)
     if settings.cors_origins:
         app.add_middleware(

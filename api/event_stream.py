@@ -1,9 +1,9 @@
-"""What a job does, as it happens (text/event-stream): the answer to those who follow a design or a list of shots."""
+"""What a job does, as it happens (text/event-stream): the answer to those who follow it."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Annotated, Any
 
 from fastapi import Header, Request, Response
@@ -13,12 +13,15 @@ from starlette.responses import StreamingResponse
 
 from api.designs.representations import event_data_of as design_data_of
 from api.feeds import Farewell, Feeds, Item, Listener, Spelled
+from api.fits.representations import event_data_of as fit_data_of
 from api.problems import stated
 from api.shot_lists.representations import event_data_of as list_data_of
+from physics.schema import Checked
 from worker.errors import StoreError
-from worker.events import Event, EventLog, Snapshot, order
+from worker.events import Content, Event, EventLog, Snapshot, order
+from worker.fit import FitProgress
 from worker.job_store import bare_id
-from worker.records import Candidate, FrontChange, Progress, Status, is_list
+from worker.records import Candidate, FrontChange, JobKind, Progress, Status, kind_of
 from worker.shot_list import ShotListProgress
 
 MEDIA_TYPE = "text/event-stream"
@@ -33,8 +36,16 @@ _KINDS = {
     Status: "status",
     Progress: "progress",
     ShotListProgress: "progress",
+    FitProgress: "progress",
     Candidate: "candidate",
     FrontChange: "front",
+}
+
+#: What each kind of job sends as `data`.
+_DATA: dict[JobKind, Callable[[str, Content], Checked]] = {
+    "design": design_data_of,
+    "shot list": list_data_of,
+    "fit": fit_data_of,
 }
 
 LastEventId = Annotated[
@@ -85,8 +96,8 @@ async def follow(request: Request, job_id: str, after: str | None) -> Response:
 def spell(job_id: str, event: Event) -> bytes:
     """An event as it is sent."""
     content = event.content
-    data = list_data_of if is_list(job_id) else design_data_of
-    return _words(_KINDS[type(content)], data(bare_id(job_id), content).model_dump_json(), event.id)
+    data = _DATA[kind_of(job_id)](bare_id(job_id), content)
+    return _words(_KINDS[type(content)], data.model_dump_json(), event.id)
 
 
 def _words(kind: str, data: str, event_id: str | None = None) -> bytes:

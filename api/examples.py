@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from importlib.resources import files
 from typing import Any
 
@@ -56,3 +57,43 @@ SWEEP: Json = {
 
 #: Two coils side by side.
 COMPARISON: Json = {"shots": [SHOT, {**SHOT, "coil": {**SHOT["coil"], "turns_count": 10}}]}
+
+#: A fired shot and what was measured of it.
+RECORD: Json = {
+    "name": "blank 12",
+    "shot": SHOT,
+    "set": {"charge_voltage_v": 6410.0, "gap_m": 1.02e-3},
+    "fired_at": "2026-03-01T14:05:00Z",
+    "sizes": {"final_outer_diameter_m": 0.0241, "final_rim_thickness_m": 2.6e-3, "size_error_m": 3e-5},
+    "notes": "coil burst cleanly, two pieces in the barrier",
+    "photographs": ["bench-photos/2026-03-01-12.jpg"],
+}
+
+
+def _ringing(time_s: float) -> float:
+    """Current (A) of a loop of constant inductance and resistance whose switch closes at time 0."""
+    return 0.0 if time_s < 0.0 else 5.2e4 * math.exp(-9e3 * time_s) * math.sin(8e4 * time_s)
+
+
+_TIMES = [round(-5.0 + 0.5 * place, 2) for place in range(160)]
+
+#: A short trace of a current, with times in microseconds and readings in kiloamperes.
+TRACE: Json = {
+    "time": _TIMES,
+    "value": [round(_ringing(1e-6 * time) / 1e3, 3) for time in _TIMES],
+    "probe": {"time_unit_s": 1e-6, "scale_a": 1e3},
+}
+
+#: The same as a file, in seconds and amperes.
+TRACE_FILE = "time,current\r\n" + "".join(f"{1e-6 * t:.2e},{_ringing(1e-6 * t):.0f}\r\n" for t in _TIMES)
+
+#: A trace that is looked at without being stored.
+ANALYSIS: Json = {"trace": TRACE, "capacitance_farad": 1.2e-4, "charge_voltage_v": 6400.0}
+
+#: What all records of a bench say of it, the flow stress taken as known within a twentieth. The id is a bench's own.
+FIT: Json = {
+    "name": "spring calibration",
+    "bench": {"id": "00000000-0000-7000-8000-000000000000"},
+    "since": "2026-03-01T00:00:00Z",
+    "priors": {"flow_stress_ratio": 0.05},
+}

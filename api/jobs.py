@@ -1,4 +1,4 @@
-"""What every job tells in the same way, be it a design or a list of shots: its status block, and when to ask again."""
+"""What every job tells in the same way, whatever its kind: its status block, and when to ask again."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pydantic import Field
 from api.paging import PageQuery
 from physics.schema import Checked
 from worker.budget import ClockTime
+from worker.fit import FitJob
 from worker.job_store import JobFilter
 from worker.records import JobState, Status
 from worker.shot_list import ShotList
@@ -32,7 +33,7 @@ class JobStatus(Checked):
     )
 
 
-def status_block(job: Status | ShotList) -> dict[str, object]:
+def status_block(job: Status | ShotList | FitJob) -> dict[str, object]:
     """The values of the fields of JobStatus."""
     block = {name: getattr(job, name) for name in JobStatus.model_fields if name != "status"}
     return {**block, "status": job.state}

@@ -17,7 +17,9 @@ from starlette.responses import Response
 
 from api.access.headers import SECURITY_HEADERS
 from api.problems import FieldError, ProblemError, body_error, parameter_error, response_for
+from api.table import MEDIA_TYPE as CSV_MEDIA_TYPE
 from physics.schema import FieldProblem, field_problems, unit_of
+from physics.waveform import TraceRefused
 from worker.errors import (
     BenchChanged,
     BenchGone,
@@ -30,8 +32,13 @@ from worker.errors import (
     DesignStillActive,
     DesignUnknown,
     ExpiryRefused,
+    FitGone,
+    FitStillActive,
+    FitUnknown,
     IdempotencyConflict,
     InputRefused,
+    RecordGone,
+    RecordUnknown,
     RevisionUnknown,
     ShotListGone,
     ShotListStillActive,
@@ -39,6 +46,8 @@ from worker.errors import (
     ShotUnknown,
     StoreError,
     TooManyOpenJobs,
+    TraceTaken,
+    TraceUnknown,
 )
 from worker.trace import Trace
 
@@ -62,6 +71,13 @@ _SLUG_OF_STORE_ERROR: dict[type[StoreError], str] = {
     CandidateUnknown: "not-found",
     BenchUnknown: "not-found",
     RevisionUnknown: "not-found",
+    RecordUnknown: "not-found",
+    FitUnknown: "not-found",
+    FitGone: "gone",
+    FitStillActive: "fit-not-finished",
+    TraceUnknown: "not-found",
+    RecordGone: "gone",
+    TraceTaken: "record-has-trace",
     DesignGone: "gone",
     ShotListGone: "gone",
     BenchGone: "gone",
@@ -93,6 +109,10 @@ def install(app: FastAPI) -> None:
         errors = [body_error(problem) for problem in error.problems]
         return response_for(ProblemError("invalid-input", _first_words(errors), errors=errors), request.url.path)
 
+    @app.exception_handler(TraceRefused)
+    async def unreadable(request: Request, error: TraceRefused) -> Response:
+        return response_for(_from_trace(request, error), request.url.path)
+
     @app.exception_handler(StoreError)
     async def refused(request: Request, error: StoreError) -> Response:
         return response_for(_from_store(error), request.url.path)
@@ -123,6 +143,30 @@ def _from_store(error: StoreError) -> ProblemError:
             "invalid-input", f"/expires_at: {error}.", errors=[body_error(FieldProblem("/expires_at", str(error)))]
         )
     return ProblemError(_SLUG_OF_STORE_ERROR[type(error)], str(error))
+
+
+#: Which field of an inline trace, or parameter of a file, a reason is about; the readings are to blame for the others.
+_BLAMED = {
+    "time_not_rising": "time",
+    "time_unit": "time_unit_s",
+    "too_coarse": "time",
+    "wrong_sign": "scale_a",
+    "scale": "scale_a",
+    "no_column": "time_column",
+}
+
+
+def _from_trace(request: Request, error: TraceRefused) -> ProblemError:
+    """A refused trace: where it lies in a body of JSON, or which parameter of a file is to blame, if one is."""
+    name = _BLAMED.get(error.reason, "value")
+    is_file = request.headers.get("content-type", "").startswith(CSV_MEDIA_TYPE)
+    if not is_file:
+        place = f"/trace/{name}" if name in ("time", "value") else f"/trace/probe/{name}"
+        errors = [body_error(FieldProblem(place, str(error), unit_of(name)))]
+    else:
+        errors = [] if name in ("time", "value") else [parameter_error(name, str(error))]
+    words = f"{str(error)[:1].upper()}{str(error)[1:]}."
+    return ProblemError("trace-refused", words, errors=errors, extension={"reason": error.reason})
 
 
 def _from_http(app: FastAPI, request: Request, error: HTTPException) -> ProblemError:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+from collections.abc import Mapping
 from typing import Annotated
 
 import numpy as np
@@ -16,6 +17,7 @@ from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import ProblemError, response_for
+from api.table import MEDIA_TYPE as CSV_MEDIA_TYPE
 
 #: The rest of a refused body is not read, so the connection cannot carry another request.
 _CLOSE = {"Connection": "close"}
@@ -67,6 +69,14 @@ def require_json(request: Request) -> None:
         raise ProblemError("unsupported-media-type", f"The request says {said}; send application/json.")
 
 
+def require_csv(request: Request) -> None:
+    """The same for a body that is a table."""
+    media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if media_type != CSV_MEDIA_TYPE:
+        said = f"{media_type[:60]!r}" if media_type else "no Content-Type"
+        raise ProblemError("unsupported-media-type", f"The request says {said}; send {CSV_MEDIA_TYPE}.")
+
+
 def levels(body: bytes) -> int:
     """How deeply the brackets of a JSON text are nested, those in strings left out."""
     marks = body.replace(b"\\\\", b"").replace(b'\\"', b"").translate(None, _NO_MARKS)
@@ -91,13 +101,17 @@ def is_unicode(body: bytes) -> bool:
 class BodyLimit:
     """ASGI middleware: hands a whole body on, or answers 408, 413 or 400 when it is too slow, large, deep or no text.
 
-    A stated Content-Length is refused at once; a chunked body as soon as it has grown too long.
+    A stated Content-Length is refused at once; a chunked body as soon as it has grown too long. `files` are the paths
+    that take a file by PUT, which is no JSON, and how many bytes of it.
     """
 
-    def __init__(self, app: ASGIApp, max_body_bytes: int, body_seconds: float) -> None:
+    def __init__(
+        self, app: ASGIApp, max_body_bytes: int, body_seconds: float, files: Mapping[re.Pattern[str], int]
+    ) -> None:
         self.app = app
         self.max_body_bytes = max_body_bytes
         self.body_seconds = body_seconds
+        self.files = files
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
@@ -117,9 +131,12 @@ class BodyLimit:
 
     async def _whole(self, scope: Scope, receive: Receive) -> Message:
         """The body as one message, or that the client has gone. Raises ProblemError."""
+        of_file = next((most for path, most in self.files.items() if path.fullmatch(scope["path"])), None)
+        is_file = of_file is not None and scope["method"] == "PUT"
+        most = of_file if of_file is not None and is_file else self.max_body_bytes
         stated = Headers(scope=scope).get("content-length", "")
-        if stated.isdecimal() and int(stated) > self.max_body_bytes:
-            raise self._too_large()
+        if stated.isdecimal() and int(stated) > most:
+            raise _too_large(most)
         body = bytearray()
         try:
             async with asyncio.timeout(self.body_seconds):
@@ -128,20 +145,21 @@ class BodyLimit:
                     if message["type"] != "http.request":
                         return message
                     body += message.get("body", b"")
-                    if len(body) > self.max_body_bytes:
-                        raise self._too_large()
+                    if len(body) > most:
+                        raise _too_large(most)
                     if not message.get("more_body", False):
                         break
         except TimeoutError:
             words = f"The body was not there within {self.body_seconds:g} s."
             raise ProblemError("body-too-slow", words, headers=_CLOSE) from None
-        if not body:
-            return {"type": "http.request", "body": b"", "more_body": False}
+        if is_file or not body:
+            return {"type": "http.request", "body": bytes(body), "more_body": False}
         if levels(bytes(body)) > MOST_LEVELS:
             raise ProblemError("too-deep", f"At most {MOST_LEVELS} levels of objects and lists are taken.")
         if not is_unicode(bytes(body)):
             raise ProblemError("malformed-json", "A \\u escape is half of a surrogate pair, which is no character.")
         return {"type": "http.request", "body": bytes(body), "more_body": False}
 
-    def _too_large(self) -> ProblemError:
-        return ProblemError("too-large", f"At most {self.max_body_bytes} bytes are taken.", headers=_CLOSE)
+
+def _too_large(most: int) -> ProblemError:
+    return ProblemError("too-large", f"At most {most} bytes are taken.", headers=_CLOSE)

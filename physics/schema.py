@@ -65,6 +65,8 @@ def unit_of(name: str) -> str | None:
 UNIT_BESIDE = "@unit"
 #: Unit of a number whose unit ends the last name of the JSON pointer that it belongs to.
 UNIT_OF_POINTER = "@pointer"
+#: Unit of a measured column as the oscilloscope stored it, which the probe beside it tells.
+UNIT_OF_PROBE = "@probe"
 
 
 def add_units(schema: dict[str, Any]) -> None:

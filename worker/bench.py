@@ -13,7 +13,7 @@ from physics.ratings import LOWEST
 from physics.schema import Checked, FieldProblem, field_problems, unit_of
 from physics.shot import Load, Shot
 from worker.errors import InputRefused
-from worker.request import Bench, DesignLimits, DesignRequest, Task
+from worker.request import Bench, DesignLimits, DesignRequest, Spreads, Task
 from worker.search_space import CapacitanceRange, CapacitorStock, FormerStock, StatedSearch, WireStock
 
 Model = TypeVar("Model", bound=Checked)
@@ -31,6 +31,12 @@ class BenchDescription(Bench):
     limits: DesignLimits
     wires: WireStock | None = Field(default=None, description="Stock of wires, by name; see /v1/wires.")
     formers: FormerStock | None = Field(default=None, description="Stock of formers.")
+    spreads: Spreads | None = Field(
+        default=None, description="How far shots stray here; a design that states spreads of its own keeps those."
+    )
+    fitted_from: str | None = Field(
+        max_length=64, default=None, description="The fit that circuit, calibration and spreads are from."
+    )
 
     @model_validator(mode="after")
     def _one_bank(self) -> BenchDescription:
@@ -88,7 +94,7 @@ def _names_bench(body: object) -> str:
 class DesignOnBench(Task, NamedBench):
     """One search on a named bench. What is stated of limits may tighten the bench's, never loosen them.
 
-    Capacitance, wires and formers are the bench's unless `search` states its own.
+    Capacitance, wires and formers are the bench's unless `search` states its own, and so is each of its spreads.
     """
 
     limits: Limits = Field(default_factory=Limits, description="Tighter than the bench's, where stated.")
@@ -108,6 +114,9 @@ class DesignOnBench(Task, NamedBench):
             if one not in search and other not in search:
                 search |= {name: stock[name] for name in (one, other) if name in stock}
         body = self.model_dump(mode="json", exclude={*NamedBench.model_fields, "limits", "search"})
+        if bench.spreads is not None:
+            stated = self.spreads.model_dump(exclude_unset=True) if "spreads" in self.model_fields_set else {}
+            body["spreads"] = {**bench.spreads.model_dump(), **stated}
         return _checked(
             DesignRequest,
             {**body, "bench": bench.circuit, "limits": _tighter(self.limits, bench.limits), "search": search},
@@ -159,6 +168,26 @@ AskedDesign = Annotated[
 AskedShot = Annotated[
     Annotated[Shot, Tag("Whole")] | Annotated[ShotOnBench, Tag("OnBench")], Discriminator(_names_bench)
 ]
+
+
+def on_bench(shot: Shot, bench: BenchDescription) -> Shot:
+    """The shot with the circuit of a bench, set as it was: to as many capacitors, or to as much capacitance.
+
+    Raises InputRefused for what the bench cannot be set to.
+    """
+    stock, limits = bench.capacitors, bench.capacitance_range
+    setting = BankSetting(charge_voltage_v=shot.bank.charge_voltage_v, capacitance_farad=shot.bank.capacitance_farad)
+    if stock is not None:
+        count = shot.bank.capacitors_count
+        if not stock.low_count <= count <= stock.high_count or count == 1:
+            count = max(1, round(shot.bank.capacitance_farad / stock.each_farad))
+        setting = BankSetting(charge_voltage_v=shot.bank.charge_voltage_v, capacitors_count=count)
+    elif limits is not None and limits.low_farad == limits.high_farad:
+        setting = BankSetting(charge_voltage_v=shot.bank.charge_voltage_v)
+    bank = {**bench.bank.model_dump(), **_bank_of(setting, bench), "charge_voltage_v": shot.bank.charge_voltage_v}
+    damping = {"damping_resistance_ohm": shot.bank.damping_resistance_ohm}
+    body = shot.model_dump(mode="json")
+    return _checked(Shot, {**body, **bench.circuit, "bank": damping | bank})
 
 
 def loosened(stated: Limits, bench: DesignLimits) -> list[FieldProblem]:

@@ -1,10 +1,11 @@
-"""Transactions on benches, as Lua. Only :mod:`worker.bench_store` uses them; see :mod:`worker.scripts`."""
+"""Transactions on benches, as Lua: for :mod:`worker.bench_store`, and for fits that end; see :mod:`worker.scripts`."""
 
 from __future__ import annotations
 
 from worker.scripts import COMMON
 
-_BENCH = (
+#: What scripts need that write a revision.
+BENCH = (
     COMMON
     + r"""
 local function bench(id) return P .. 'bench:' .. id end
@@ -17,7 +18,7 @@ end
 
 #: ARGV id, idempotency digest or '', body digest, seconds to remember it, description. Returns {outcome, id}.
 CREATE = (
-    _BENCH
+    BENCH
     + r"""
 local id = ARGV[1]
 local said = said_before(ARGV[2], ARGV[3], id, ARGV[4])
@@ -30,7 +31,7 @@ return {'created', id}
 
 #: ARGV id, revision that is taken for the latest, description. Returns 'unknown', 'changed' or 'revised'.
 REVISE = (
-    _BENCH
+    BENCH
     + r"""
 local latest = get(bench(ARGV[1]), 'latest')
 if not latest then return 'unknown' end
@@ -42,7 +43,7 @@ return 'revised'
 
 #: ARGV id, seconds to remember the id. Returns 'unknown' or 'deleted'.
 DELETE = (
-    _BENCH
+    BENCH
     + r"""
 if redis.call('UNLINK', bench(ARGV[1])) == 0 then return 'unknown' end
 redis.call('ZREM', P .. 'benches', ARGV[1])

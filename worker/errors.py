@@ -84,6 +84,34 @@ class BenchChanged(StoreError):
     """Somebody else has changed the bench since it was read."""
 
 
+class FitUnknown(StoreError):
+    """There is no such fit."""
+
+
+class FitGone(StoreError):
+    """The fit was deleted, or its result has expired."""
+
+
+class FitStillActive(StoreError):
+    """The fit has to end, or be cancelled, before this can be done."""
+
+
+class RecordUnknown(StoreError):
+    """There is no such record of a shot."""
+
+
+class RecordGone(StoreError):
+    """The record was deleted."""
+
+
+class TraceUnknown(StoreError):
+    """The record has no trace (yet)."""
+
+
+class TraceTaken(StoreError):
+    """The record has another trace already; records are superseded, not changed."""
+
+
 class CandidateUnknown(StoreError):
     """The design has no candidate of that number (yet)."""
 

@@ -6,12 +6,13 @@ packed row, a `front` the numbers on it. :mod:`worker.events` reads them.
 
 from __future__ import annotations
 
-#: Fields of a job's row that entries carry: those of both kinds, of designs, of lists of shots.
+#: Fields of a job's row that entries carry: those of all kinds, of designs, of lists of shots, of fits.
 TOLD_FIELDS = (
     "name", "state", "finished", "repeats", "heartbeat_at", "created_at", "started_at", "finished_at", "expires_at",
     "feasible", "lost", "islands_lost", "round", "islands", "open", "plan", "pace", "deadline", "ended_because",
     "ending", "failure",
     "failed", "shots",
+    "records", "model_shots",
 )  # fmt: skip
 
 #: Entries that a job at work keeps, about; a quarter of an hour of progress at least. Readers who come back later

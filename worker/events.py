@@ -16,8 +16,10 @@ from redis.backoff import NoBackoff
 
 from worker.codec import RowPacker, read_progress, read_status
 from worker.event_scripts import TOLD_FIELDS
+from worker.fit import FitProgress
+from worker.fit_store import read_fit_progress, read_fit_status
 from worker.job_store import bare_id, job_key, raise_missing_job
-from worker.records import Candidate, FrontChange, Progress, Status, is_list
+from worker.records import Candidate, FrontChange, Progress, Status, kind_of
 from worker.shot_list import ShotListProgress
 from worker.shot_list_store import read_list_progress, read_list_status
 from worker.store import raise_outdated
@@ -36,8 +38,9 @@ START = "0-0"
 MOST_PACKERS = 64
 
 
-#: What an event tells; of a list of shots there are states and progress only.
-Content = Status | Progress | ShotListProgress | Candidate | FrontChange
+AnyProgress = Progress | ShotListProgress | FitProgress
+#: What an event tells; of a list of shots, and of a fit, there are states and progress only.
+Content = Status | AnyProgress | Candidate | FrontChange
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,7 @@ class Snapshot:
 
     id: str
     status: Status
-    progress: Progress | ShotListProgress
+    progress: AnyProgress
 
 
 class EventLog:
@@ -90,7 +93,7 @@ class EventLog:
         row = {name: value.decode() for name, value in zip(TOLD_FIELDS, values, strict=True) if value is not None}
         if not row:
             raise_missing_job(job_id, _text(tombstone))
-        if not is_list(job_id) and "plan" not in row:
+        if kind_of(job_id) == "design" and "plan" not in row:
             raise_outdated(job_id)
         return Snapshot(
             id=last[0][0].decode() if last else START,
@@ -157,13 +160,17 @@ def order(event_id: str) -> tuple[int, int]:
 
 
 def _status(job_id: str, row: Mapping[str, str], last_given_up: str | None) -> Status:
-    if is_list(job_id):
-        return read_list_status(bare_id(job_id), row)
-    return read_status(job_id, row, last_given_up)
+    kind = kind_of(job_id)
+    if kind == "design":
+        return read_status(job_id, row, last_given_up)
+    return (read_list_status if kind == "shot list" else read_fit_status)(bare_id(job_id), row)
 
 
-def _progress(job_id: str, row: Mapping[str, str], rank: int | None) -> Progress | ShotListProgress:
-    return read_list_progress(row, rank) if is_list(job_id) else read_progress(row, rank)
+def _progress(job_id: str, row: Mapping[str, str], rank: int | None) -> AnyProgress:
+    kind = kind_of(job_id)
+    if kind == "design":
+        return read_progress(row, rank)
+    return read_list_progress(row, rank) if kind == "shot list" else read_fit_progress(row, rank)
 
 
 def _stream(job_id: str) -> str:

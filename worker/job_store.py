@@ -1,4 +1,4 @@
-"""What designs and lists of shots share in the store: slots that are leased, cancelling, deleting, and finding them."""
+"""What all jobs share in the store: slots that are leased, cancelling, deleting, and finding them."""
 
 from __future__ import annotations
 
@@ -14,14 +14,18 @@ from redis import Redis
 from physics.schema import Checked
 from worker import scripts
 from worker.codec import open_cursor, seal_cursor, time_of
-from worker.errors import DesignStillActive, ExpiryRefused, ShotListStillActive, StoreError
-from worker.records import LIST_PREFIX, JobState, Lease, SlotName, is_list
+from worker.errors import DesignStillActive, ExpiryRefused, FitStillActive, ShotListStillActive, StoreError
+from worker.records import FIT_PREFIX, LIST_PREFIX, JobState, Lease, SlotName, kind_of
 from worker.store_base import DAY_SECONDS, TOMBSTONE_DAYS, Kind, StoreBase, key_of, raise_missing
 from worker.trace import Trace, read_trace
 
 #: Rows of jobs that are looked at in one go while some are searched for.
 _BLOCK = 200
-_ACTIVE: dict[Kind, type[StoreError]] = {"design": DesignStillActive, "shot list": ShotListStillActive}
+_ACTIVE: dict[Kind, type[StoreError]] = {
+    "design": DesignStillActive,
+    "shot list": ShotListStillActive,
+    "fit": FitStillActive,
+}
 _SCRIPTS = ("SENT", "LEASE", "CANCEL", "DELETE", "KEEP")
 
 
@@ -107,7 +111,7 @@ class JobStore(StoreBase):
         return bool(ready)
 
     def _delete(self, job_id: str) -> None:
-        """Remove an ended job, leaving a tombstone. Raises DesignStillActive or ShotListStillActive."""
+        """Remove an ended job, leaving a tombstone. Raises that it is still active."""
         outcome = self.run("DELETE", job_id, TOMBSTONE_DAYS * DAY_SECONDS)
         if outcome == "unknown":
             self._require(job_id)
@@ -171,14 +175,14 @@ class JobStore(StoreBase):
 
 def job_key(job_id: str) -> str:
     """The key of a job's row, and the start of its other keys."""
-    return key_of(job_id if is_list(job_id) else f"design:{job_id}")
+    return key_of(f"design:{job_id}" if kind_of(job_id) == "design" else job_id)
 
 
 def raise_missing_job(job_id: str, tombstone: str | None) -> NoReturn:
     """Say that the job is gone when there is a tombstone, else that it is not known."""
-    raise_missing("shot list" if is_list(job_id) else "design", bare_id(job_id), tombstone)
+    raise_missing(kind_of(job_id), bare_id(job_id), tombstone)
 
 
 def bare_id(job_id: str) -> str:
-    """The id of a design or a list, without what kind of job it is."""
-    return job_id.removeprefix(LIST_PREFIX)
+    """The id of a job without what kind it is."""
+    return job_id.removeprefix(LIST_PREFIX).removeprefix(FIT_PREFIX)

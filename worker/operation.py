@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import cast
+from typing import cast, get_args
 
 from redis import Redis
 
 from worker.job_store import job_key
-from worker.records import TERMINAL_STATES, is_list
+from worker.records import TERMINAL_STATES, JobKind, kind_of
 from worker.store import QUEUE, WORKER_SILENCE_SECONDS
 from worker.store_base import key_of
 
@@ -31,6 +31,11 @@ class Operation:
     slices_ended: dict[str, int]
     shot_lists: dict[str, int]
     list_shots: dict[str, int]
+    records_created: int
+    traces_kept: int
+    fits_created: int
+    fits_ended: dict[str, int]
+    fits: dict[str, int]
     queue_messages: int
     workers: int
     oldest_queued_s: float
@@ -62,29 +67,33 @@ def read_operation(client: Redis) -> Operation:
         designs_created=counts.get("designs:created", 0),
         designs_ended=by("designs", sorted(TERMINAL_STATES)),
         islands_ended=by("islands", ("filled", "failed", "skipped")),
-        designs=active["designs"],
+        designs=active["design"],
         shot_lists_created=counts.get("shot-lists:created", 0),
         shot_lists_ended=by("shot-lists", sorted(TERMINAL_STATES)),
         slices_ended=by("slices", ("filled", "skipped")),
-        shot_lists=active["shot-lists"],
+        shot_lists=active["shot list"],
         list_shots=by("list-shots", ("finished", "failed")),
+        records_created=counts.get("records:created", 0),
+        traces_kept=counts.get("traces:kept", 0),
+        fits_created=counts.get("fits:created", 0),
+        fits_ended=by("fits", sorted(TERMINAL_STATES)),
+        fits=active["fit"],
         queue_messages=messages,
         workers=workers,
         oldest_queued_s=max(0.0, now - queued[0][1]) if queued else 0.0,
     )
 
 
-def _active(client: Redis, due: list[str]) -> dict[str, dict[str, int]]:
+def _active(client: Redis, due: list[str]) -> dict[JobKind, dict[str, int]]:
     """Jobs that have not ended, by kind and state: each of them has a slot that is due some time."""
     jobs = list(dict.fromkeys(slot.partition("/")[0] for slot in due))
     with client.pipeline(transaction=False) as pipe:
         for job_id in jobs:
             pipe.hget(job_key(job_id), "state")
         states = cast("list[str | None]", pipe.execute())
-    found = Counter(zip(map(is_list, jobs), states, strict=True))
+    found = Counter(zip(map(kind_of, jobs), states, strict=True))
     return {
-        kind: {state: found[lists, state] for state in ("queued", "running", "cancelling")}
-        for kind, lists in (("designs", False), ("shot-lists", True))
+        kind: {state: found[kind, state] for state in ("queued", "running", "cancelling")} for kind in get_args(JobKind)
     }
 
 

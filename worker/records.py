@@ -16,13 +16,18 @@ from worker.bench import BenchUsed
 from worker.budget import Budget
 from worker.request import DesignRequest
 
-#: What the job of a list of shots is called, before its id; that of a design is called by its id alone.
+#: What the job of a list of shots, or of a fit, is called before its id; that of a design is called by its id alone.
 LIST_PREFIX = "shot-list:"
+FIT_PREFIX = "fit:"
+
+JobKind = Literal["design", "shot list", "fit"]
 
 
-def is_list(job_id: str) -> bool:
-    """Whether the job is a list of shots; else it is a design."""
-    return job_id.startswith(LIST_PREFIX)
+def kind_of(job_id: str) -> JobKind:
+    """Which kind of job it is, by what it is called."""
+    if job_id.startswith(LIST_PREFIX):
+        return "shot list"
+    return "fit" if job_id.startswith(FIT_PREFIX) else "design"
 
 
 JobState = Literal["queued", "running", "cancelling", "succeeded", "failed", "cancelled"]
@@ -332,21 +337,16 @@ class Submission(Checked):
 
 
 class SlotName(Checked):
-    """One piece of work of a job: an island of a round, a slice of a list, or a round's closing (`island` is null)."""
+    """One piece of work of a job: an island of a round, a slice of a list, a fit, or a round's closing."""
 
-    job_id: str = Field(description="The id of a design, or `shot-list:` and the id of a list.")
+    job_id: str = Field(description="The id of a design, or `shot-list:` or `fit:` and the id of such a job.")
     round: int
-    island: int | None
+    island: int | None = Field(description="Null: the closing.")
 
     @property
     def key(self) -> str:
         """Its name within the job: '0/3', or '0/closing'."""
         return f"{self.round}/{'closing' if self.island is None else self.island}"
-
-    @property
-    def is_slice(self) -> bool:
-        """True for a slice of a list of shots."""
-        return is_list(self.job_id)
 
 
 class Lease(Checked):

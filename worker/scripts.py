@@ -1,7 +1,7 @@
 """The store's transactions on jobs, as Lua that the server runs in one go. Only the stores use them.
 
-Those that take a job take designs and lists of shots alike: a job has slots, and a slot has a lease. What only lists
-need is in :mod:`worker.shot_list_scripts`.
+Those that take a job take designs, lists of shots and fits alike: a job has slots, and a slot has a lease. What only
+lists need is in :mod:`worker.shot_list_scripts`, what only fits need in :mod:`worker.fit_scripts`.
 
 Keys are put together inside the scripts, so a single server (or a primary with replicas) is needed, not a cluster.
 The clock is the server's, so that workers with wrong clocks cannot disagree about a lease.
@@ -20,11 +20,16 @@ local P = 'shotwright:'
 local function now() local t = redis.call('TIME'); return tonumber(t[1]) + tonumber(t[2]) / 1e6 end
 local function stamp(seconds) return string.format('%.6f', seconds) end
 
--- A job is a design, called by its id alone, or a list of shots, called 'shot-list:' and its id.
-local function is_list(id) return string.sub(id, 1, 10) == 'shot-list:' end
-local function job(id) return P .. (is_list(id) and id or 'design:' .. id) end
+-- A job is a design, called by its id alone, a list of shots, called 'shot-list:' and its id, or a fit, 'fit:' and its
+-- id. The latter two have slices and no closing; a fit has one slice, of one item.
+local function kind(id)
+  if string.sub(id, 1, 10) == 'shot-list:' then return 'shot-lists' end
+  return string.sub(id, 1, 4) == 'fit:' and 'fits' or 'designs'
+end
+local function is_sliced(id) return kind(id) ~= 'designs' end
+local function job(id) return P .. (is_sliced(id) and id or 'design:' .. id) end
 local function slot(id, key) return job(id) .. ':slot:' .. key end
-local function kind(id) return is_list(id) and 'shot-lists' or 'designs' end
+local SLOTS = {designs = 'islands', ['shot-lists'] = 'slices', fits = 'fit-tasks'}
 local function all_of(id) return P .. kind(id) end
 local function get(key, field) return redis.call('HGET', key, field) end
 local function number(key, field) return tonumber(redis.call('HGET', key, field) or '0') end
@@ -68,7 +73,7 @@ end
 local function end_slot(id, key, state)
   if get(slot(id, key), 'state') == 'leased' then redis.call('HINCRBY', job(id), 'leased', -1) end
   redis.call('HSET', slot(id, key), 'state', state)
-  count((is_list(id) and 'slices:' or 'islands:') .. state, 1)
+  count(SLOTS[kind(id)] .. ':' .. state, 1)
   not_due(id, key)
   return redis.call('HINCRBY', job(id), 'open', -1) <= 0
 end
@@ -93,7 +98,7 @@ local function finish(id, state, keep, remember)
   redis.call('SET', P .. 'tombstone:' .. id, 'expired', 'EX', math.ceil(keep + remember))
 end
 
--- The last slice of a list ends it: it has failed only when no shot has a result.
+-- The last slice of a list, or of a fit, ends it: it has failed only when no shot, or no fit, has a result.
 local function end_slice(id, key, state, keep, remember)
   if not end_slot(id, key, state) then return end
   local final = number(job(id), 'finished') > 0 and 'succeeded' or 'failed'
@@ -344,7 +349,7 @@ if held == 'waiting' then redis.call('HINCRBY', job(id), 'leased', 1) end
 local attempt = redis.call('HINCRBY', name, 'attempts', 1)
 count('attempts', 1)
 if attempt > 1 then redis.call('HINCRBY', job(id), 'repeats', 1) end
-if is_list(id) then redis.call('HINCRBY', name, 'tried', 1) end
+if is_sliced(id) then redis.call('HINCRBY', name, 'tried', 1) end
 redis.call('HSET', name, 'state', 'leased', 'lease_until', stamp(at + seconds))
 due(id, key, at + seconds)
 redis.call('HSET', job(id), 'heartbeat_at', stamp(at))
@@ -444,7 +449,7 @@ if state ~= 'cancelling' then
   for island = 0, number(job(id), 'islands') - 1 do
     local key = round .. '/' .. island
     if get(slot(id, key), 'state') == 'waiting' then
-      if is_list(id) then end_slice(id, key, 'skipped', ARGV[2], ARGV[3]) else end_island(id, key, 'skipped') end
+      if is_sliced(id) then end_slice(id, key, 'skipped', ARGV[2], ARGV[3]) else end_island(id, key, 'skipped') end
     end
   end
 end
@@ -486,7 +491,7 @@ local function give_up(id, key)
 end
 
 local function skip(id, key)
-  if is_list(id) then return end_slice(id, key, 'skipped', ARGV[6], ARGV[7]) end
+  if is_sliced(id) then return end_slice(id, key, 'skipped', ARGV[6], ARGV[7]) end
   return end_island(id, key, 'skipped')
 end
 
@@ -499,7 +504,7 @@ local function fail_shots(id, name)
     local row = string.format('{"number":%d,"state":"failed","attempts_count":%d}', shot, tries(name))
     if redis.call('HSETNX', job(id) .. ':rows', shot, row) == 1 then
       redis.call('HINCRBY', job(id), 'failed', 1)
-      count('list-shots:failed', 1)
+      if kind(id) == 'shot-lists' then count('list-shots:failed', 1) end
     end
   end
   tell_progress(id)
@@ -516,7 +521,7 @@ local function look_after(id, key)
   if held == 'leased' then
     if state == 'cancelling' and not is_closing(key) then return skip(id, key) end
     if tries(name) >= limit then
-      if not is_list(id) then return give_up(id, key) end
+      if not is_sliced(id) then return give_up(id, key) end
       fail_shots(id, name)
     end
     redis.call('HSET', name, 'state', 'waiting', 'sent', 0, 'passes', 0)

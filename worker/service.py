@@ -1,4 +1,4 @@
-"""Creating and cancelling jobs, for the API: the store's row first, then the messages."""
+"""Creating and cancelling designs and lists of shots, for the API: the store's row first, then the messages."""
 
 from __future__ import annotations
 

@@ -18,6 +18,12 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``benches``                      zset    ids of all benches, sorted by the time they were made
 ``bench:{id}``                   hash    every revision of a bench and when it was written; kept until it is deleted
 ``tombstone:bench:{id}``         string  'deleted'
+``records``                      zset    ids of all records of fired shots, sorted by the time they were stored
+``record:{id}``                  hash    the record, what its trace says, what took its place; kept until it is deleted
+``record:{id}:trace``            hash    packed columns of its trace (see kept_trace.py)
+``record:{id}:predicted``        hash    what the model says of it, by bench, revision and software; lives a month
+``bench:{id}:records``           zset    records of a bench that nothing has superseded, by the time they were fired
+``tombstone:record:{id}``        string  'deleted'
 ``design:{id}``                  hash    the design's row: state, request, plan, counts, front, recommendation
 ``design:{id}:sample``           string  rows that the others are packed with (see codec.py)
 ``design:{id}:rows``             hash    packed candidates by number
@@ -34,10 +40,16 @@ Layout, all under ``shotwright:`` (values are JSON or plain numbers, times are s
 ``shot-list:{id}:rows``          hash    packed outcomes by number
 ``shot-list:{id}:events``        stream  as of a design
 ``shot-list:{id}:slot:0/{i}``    hash    one slice, as an island; and the shot it is at, with how often that was begun
+``fits``                         zset    jobs of all fits, sorted by the time they were made
+``fit:{id}``                     hash    the fit's row: state, request, bench, records
+``fit:{id}:shots``               hash    field 0: all that is to be fitted, packed
+``fit:{id}:rows``                hash    field 0: its outcome, packed
+``fit:{id}:events``              stream  as of a design
+``fit:{id}:slot:0/0``            hash    its only slot
 ===============================  ======  =====================================================================
 
-A job is a design or a list of shots. In `queued`, `due` and messages a design is called by its id alone, a list
-`shot-list:{id}`.
+A job is a design, a list of shots or a fit. In `queued`, `due` and messages a design is called by its id alone, a list
+`shot-list:{id}`, a fit `fit:{id}`.
 
 A trial counts when its number is written first, and so does a shot; an island counts when it is filled first.
 Delivering a message twice, or running an island again from its start, therefore changes nothing. A slot's message is
@@ -72,6 +84,7 @@ from worker.errors import (
     DesignNotContinuable,
     DesignStillActive,
 )
+from worker.fit_store import FitStore
 from worker.fitness import fault_of, prepare
 from worker.identifiers import new_id
 from worker.job_store import ANY, JobFilter, JobStore, Limits, job_key, raise_missing_job
@@ -148,6 +161,7 @@ class Store(JobStore):
         limits = Limits(result_days, lease_seconds, attempts_limit, open_jobs_limit)
         super().__init__(client, "design", {name: getattr(scripts, name) for name in _SCRIPTS}, limits)
         self.shot_lists = ShotListStore(client, limits)
+        self.fits = FitStore(client, limits)
         self._name = secrets.token_hex(8)
         self._packers: dict[str, RowPacker] = {}
 

@@ -14,7 +14,11 @@ from worker.errors import (
     BenchUnknown,
     DesignGone,
     DesignUnknown,
+    FitGone,
+    FitUnknown,
     IdempotencyConflict,
+    RecordGone,
+    RecordUnknown,
     ShotListGone,
     ShotListUnknown,
     StoreError,
@@ -25,10 +29,22 @@ from worker.scripts import PREFIX
 DAY_SECONDS = 86_400
 TOMBSTONE_DAYS = 30
 
-Kind = Literal["design", "bench", "shot list"]
+Kind = Literal["design", "bench", "shot list", "record", "fit"]
 
-_UNKNOWN: dict[Kind, type[StoreError]] = {"design": DesignUnknown, "bench": BenchUnknown, "shot list": ShotListUnknown}
-_GONE: dict[Kind, type[StoreError]] = {"design": DesignGone, "bench": BenchGone, "shot list": ShotListGone}
+_UNKNOWN: dict[Kind, type[StoreError]] = {
+    "design": DesignUnknown,
+    "bench": BenchUnknown,
+    "shot list": ShotListUnknown,
+    "record": RecordUnknown,
+    "fit": FitUnknown,
+}
+_GONE: dict[Kind, type[StoreError]] = {
+    "design": DesignGone,
+    "bench": BenchGone,
+    "shot list": ShotListGone,
+    "record": RecordGone,
+    "fit": FitGone,
+}
 
 
 class StoreBase:

@@ -9,13 +9,15 @@ from functools import partial
 from physics.result import ShotResult
 from physics.shot import Shot
 from worker.app import Send
+from worker.bench_store import BenchStore
 from worker.closing import close_round
 from worker.confirmation import confirm
+from worker.fitting import do_fit
 from worker.front import evenly
 from worker.island import search, settle
 from worker.keepalive import KeepAlive, kept_alive
 from worker.plan import confirming_in, numbers_of
-from worker.records import Candidate, Design, Lease, SlotName, UnderWay
+from worker.records import Candidate, Design, Lease, SlotName, UnderWay, kind_of
 from worker.slices import do_slice
 from worker.store import Store
 from worker.trial import Simulate
@@ -27,12 +29,16 @@ ARCHIVE_LIMIT = 64
 
 
 def do_slot(store: Store, slot: SlotName, simulate: Simulate, send: Send) -> None:
-    """Run a slice or an island, or close a round, unless that is done already or in other hands.
+    """Run a slice, a fit or an island, or close a round, unless that is done already or in other hands.
 
     Whoever ends the last island of a round closes it at once, and sends the islands of the next.
     """
-    if slot.is_slice:
+    kind = kind_of(slot.job_id)
+    if kind == "shot list":
         do_slice(store.shot_lists, slot, simulate)
+        return
+    if kind == "fit":
+        do_fit(store.fits, BenchStore(store.client), slot)
         return
     if slot.island is not None and not _do_island(store, slot, simulate):
         return

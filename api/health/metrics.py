@@ -49,7 +49,7 @@ class _OnlyStore(Collector):
         yield CounterMetricFamily("shotwright_trials", "Trials that were finished and stored.", found.trials)
         yield CounterMetricFamily("shotwright_trial_shots", "Model runs that stored trials took.", found.shots)
         yield CounterMetricFamily(
-            "shotwright_attempts", "Leases of islands, closings of rounds and slices of lists.", found.attempts
+            "shotwright_attempts", "Leases of islands, closings of rounds, slices of lists and fits.", found.attempts
         )
         yield _labelled(
             CounterMetricFamily, "shotwright_islands", "Islands by how they ended.", "ending", found.islands_ended
@@ -62,6 +62,7 @@ class _OnlyStore(Collector):
             GaugeMetricFamily, "shotwright_designs", "Designs that have not ended.", "status", found.designs
         )
         yield from _lists(found)
+        yield from _records_and_fits(found)
         yield GaugeMetricFamily("shotwright_queue_messages", "Messages that wait for a worker.", found.queue_messages)
         yield GaugeMetricFamily("shotwright_workers", "Workers with a recent sign of life.", found.workers)
         yield GaugeMetricFamily(
@@ -82,6 +83,14 @@ def _lists(found: Operation) -> Iterator[Metric]:
     yield _labelled(
         GaugeMetricFamily, "shotwright_shot_lists", "Lists that have not ended.", "status", found.shot_lists
     )
+
+
+def _records_and_fits(found: Operation) -> Iterator[Metric]:
+    yield CounterMetricFamily("shotwright_records_created", "Records of fired shots.", found.records_created)
+    yield CounterMetricFamily("shotwright_traces_kept", "Traces that came with them.", found.traces_kept)
+    yield CounterMetricFamily("shotwright_fits_created", "Fits that were accepted.", found.fits_created)
+    yield _labelled(CounterMetricFamily, "shotwright_fits_ended", "Fits by how they ended.", "status", found.fits_ended)
+    yield _labelled(GaugeMetricFamily, "shotwright_fits", "Fits that have not ended.", "status", found.fits)
 
 
 _UP = "1 when the store answers."

@@ -92,7 +92,7 @@ def test_every_number_has_a_unit(openapi: Json) -> None:
     assert len(found) > 250
     for name, unit in found:
         assert unit == (unit_of(name) or unit), name
-        assert unit in ("@unit", "@pointer") or unit in UNITS.values(), name
+        assert unit in ("@unit", "@pointer", "@probe") or unit in UNITS.values(), name
 
 
 def test_every_list_and_text_of_a_request_has_an_end(openapi: Json) -> None:
@@ -100,7 +100,7 @@ def test_every_list_and_text_of_a_request_has_an_end(openapi: Json) -> None:
     taken = [
         op["requestBody"]["content"]["application/json"]["schema"]
         for _, op in _operations(openapi)
-        if "requestBody" in op
+        if "application/json" in op.get("requestBody", {}).get("content", {})
     ]
     names = set[str]().union(*(_reached(openapi, ref.rpartition("/")[2]) for ref in _references(taken)))
     assert {"Shot", "DesignRequest", "Budget", "Expiry", "BenchDescription", "ShotListRequest"} <= names

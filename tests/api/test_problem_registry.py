@@ -128,6 +128,25 @@ def _revised(bench: Bench, **headers: str) -> httpx.Response:
     return bench.client.put(path, json=body, headers=headers)
 
 
+def _unfinished_fit(bench: Bench) -> httpx.Response:
+    """The answer to deleting a fit while no worker is there to end it."""
+    app = create_app(Settings(redis_url=bench.store_url))
+
+    async def ask() -> httpx.Response:
+        made = (await _ask(app, "POST", "/v1/benches", json=examples.BENCH)).json()["id"]
+        await _ask(app, "POST", "/v1/records", json=examples.RECORD | {"bench": {"id": made}})
+        fit = await _ask(app, "POST", "/v1/fits", json={"bench": {"id": made}})
+        return await _ask(app, "DELETE", fit.headers["Location"])
+
+    return asyncio.run(ask())
+
+
+def _traced(bench: Bench) -> httpx.Response:
+    path = bench.client.post("/v1/records", json=examples.RECORD | {"trace": examples.TRACE}).headers["Location"]
+    file = examples.TRACE_FILE.encode()
+    return bench.client.put(f"{path}/trace", content=file, headers={"Content-Type": "text/csv"})
+
+
 def _not_continuable(bench: Bench, wait_for_end: Callable[[str], Json]) -> httpx.Response:
     path = bench.cancelled(wait_for_end)
     return bench.client.post(f"{path}/continue", json={"budget_trials_count": 200_000})
@@ -170,6 +189,11 @@ PROVOKE: dict[str, Provoke] = {
     "design-not-finished": lambda bench, _: _unfinished(bench),
     "design-not-continuable": _not_continuable,
     "shot-list-not-finished": lambda bench, _: _unfinished_list(bench),
+    "fit-not-finished": lambda bench, _: _unfinished_fit(bench),
+    "record-has-trace": lambda bench, _: _traced(bench),
+    "trace-refused": lambda bench, _: bench.client.post(
+        "/v1/traces/analyse", json={"trace": {"time": [0.0, 1.0], "value": [0.0, 1.0]}}
+    ),
     "changed-meanwhile": lambda bench, _: _revised(bench, **{"If-Match": '"another"'}),
     "precondition-required": lambda bench, _: _revised(bench),
     "gone": _gone,

@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 from api import examples, openapi
-from api.examples import BENCH
+from api.examples import BENCH, FIT, RECORD
 from tests.api.fuzz import SEQUENCES, SINGLE, fuzz
 
 Json = dict[str, Any]
@@ -24,7 +24,7 @@ SINGLE_S, SEQUENCES_S = 20, 15
 def cleared(client: httpx.Client) -> Iterator[None]:
     """Jobs that were accepted by the way are cancelled afterwards."""
     yield
-    for path in ("/v1/designs", "/v1/shot-lists"):
+    for path in ("/v1/designs", "/v1/shot-lists", "/v1/fits"):
         for status in ("queued", "running"):
             for job in client.get(path, params={"limit": 200, "status": status}).json()["items"]:
                 client.post(job["links"]["cancel"])
@@ -37,13 +37,20 @@ def test_kept_document_is_the_published_one(client: httpx.Client) -> None:
     assert kept == openapi.text()
 
 
-def _examples(document: Json) -> Iterator[tuple[str, str, Json]]:
+def _examples(document: Json) -> Iterator[tuple[str, str, Json | str]]:
     for path, operations in document["paths"].items():
         for method, operation in operations.items():
             for content in operation.get("requestBody", {}).get("content", {}).values():
                 named = [entry["value"] for entry in content.get("examples", {}).values()]
                 for example in [*content["schema"].get("examples", []), *named]:
                     yield method, path, example
+
+
+def _sent(example: Json | str) -> Json:
+    """How an example is sent: a text is a file, everything else JSON."""
+    if isinstance(example, str):
+        return {"content": example.encode(), "headers": {"Content-Type": "text/csv"}}
+    return {"json": example, "headers": {}}
 
 
 def test_every_body_has_an_example(client: httpx.Client) -> None:
@@ -63,15 +70,23 @@ def test_every_example_is_taken(client: httpx.Client, design: Json, wait_for_end
     listed = client.post("/v1/shot-lists", json={"shots": [examples.SHOT]})
     assert wait_for_end(listed.headers["Location"])["status"] == "succeeded"
     bench = client.post("/v1/benches", json=BENCH)
-    places = {"design_id": made.json()["id"], "bench_id": bench.json()["id"], "list_id": listed.json()["id"]}
-    headers = {"If-Match": bench.headers["ETag"]}
+    record = client.post("/v1/records", json=RECORD | {"bench": {"id": bench.json()["id"]}})
+    places = {
+        "design_id": made.json()["id"],
+        "bench_id": bench.json()["id"],
+        "list_id": listed.json()["id"],
+        "record_id": record.json()["id"],
+    }
     found = list(_examples(client.get("/openapi.json").json()))
     assert len(found) >= 9
     for method, path, example in sorted(
         found, key=lambda entry: entry[1].endswith("/continue")
     ):  # a design at work last
         address = re.sub(r"\{(\w+)\}", lambda name: places[name[1]], path)
-        answer = client.request(method, address, json=example, headers=headers)
+        # a fit names a bench, whose id is its own
+        sent = _sent(example if path != "/v1/fits" else FIT | {"bench": {"id": bench.json()["id"]}})
+        sent["headers"] |= {"If-Match": bench.headers["ETag"]}
+        answer = client.request(method, address, **sent)
         assert answer.is_success, f"{method} {path}: {answer.text}"
 
 

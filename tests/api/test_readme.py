@@ -11,7 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import numpy as np
 import pytest
+
+from physics import check_shot
+from physics.simulate import simulate_with_current
+from tests.physics.shots import changed
+from tests.worker.fired import BENCH
 
 Json = dict[str, Any]
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
@@ -47,10 +53,34 @@ def test_sweep_in_python_runs(service: str, tmp_path: Path) -> None:
     assert [row.split(",")[1] for row in rows] == ["finished"] * 6
 
 
+def test_program_after_the_shot_runs(service: str, tmp_path: Path) -> None:
+    """The program for record, trace, fit and comparison runs as it stands, on files of a shot that was made up."""
+    (body,) = re.findall(r"/v1/shots -H [^\n]*-d '(\{.*?\})'", README, re.DOTALL)
+    (program,) = [found for found in re.findall(r"```python\n(.*?)```", README, re.DOTALL) if "/v1/fits" in found]
+    shot = json.loads(body)
+    stray = changed(shot, leads={"inductance_henry": 1.4e-7}, bank={"charge_voltage_v": 6980.0})
+    _, time, current = simulate_with_current(check_shot(stray))
+    clock = np.linspace(-10.0, 90.0, 4000)
+    volts = np.round(np.interp(1e-6 * clock, time, current, left=0.0) / 2000.0, 2)
+    lines = "\n".join(f"{t:.4f};{v:.2f}".replace(".", ",") for t, v in zip(clock, volts, strict=True))
+    (tmp_path / "trace.csv").write_text(f"t;CH1\nus;V\n{lines}\n", encoding="utf-8")
+    (tmp_path / "shot.json").write_text(body, encoding="utf-8")
+    (tmp_path / "bench.json").write_text(json.dumps(BENCH), encoding="utf-8")
+    program = program.replace("http://127.0.0.1:8460", service) + "\nprint(table)"
+    ran = subprocess.run(
+        [sys.executable, "-c", program], check=False, cwd=tmp_path, capture_output=True, text=True, timeout=120
+    )
+    assert ran.returncode == 0, ran.stderr
+    statement, header, *rows = filter(None, ran.stdout.splitlines())
+    assert statement.startswith("The data tell")
+    assert header.startswith("record_id,name,fired_at,status,figure,unit,measured,")
+    assert [row.split(",")[4] for row in rows][:2] == ["peak_current_a", "time_to_peak_s"]
+
+
 def test_every_address_of_the_table_is_served(client: httpx.Client) -> None:
     """Each method and path of the README's table is in the published description of the service."""
     paths = client.get("/openapi.json").json()["paths"]
-    named = re.findall(r"`(GET|POST|PATCH|DELETE) (/v1/[^`]*)`", README)
+    named = re.findall(r"`(GET|POST|PUT|PATCH|DELETE) (/v1/[^`]*)`", README)
     assert len(named) >= 10
     offered = {(method.upper(), re.sub(r"\{[^}]*\}", "{}", path)) for path, found in paths.items() for method in found}
     assert {(method, re.sub(r"\{[^}]*\}", "{}", path)) for method, path in named} <= offered

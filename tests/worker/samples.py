@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from worker.records import Candidate
 from worker.request import DesignRequest
 
@@ -72,3 +74,12 @@ def candidate(number: int, *, energy_j: float = 2000.0, voltage_v: float = 5000.
 def miss(number: int, violation_ratio: float, reason: str = "voltage_limit") -> Candidate:
     """An infeasible candidate with made-up figures."""
     return candidate(number, feasible=False, reason=reason, explanation="is too weak", violation_ratio=violation_ratio)
+
+
+def ringing_trace(points: int = 2000, **probe: Any) -> dict[str, Any]:
+    """An inline trace of a loop of constant inductance and resistance, 47 kA at most, begun 5 us before the shot."""
+    time = np.linspace(-5e-6, 1.2e-4, points)
+    since = np.maximum(time, 0.0)
+    current = 5.5e4 * np.exp(-9e3 * since) * np.sin(8e4 * since)
+    noise = np.random.default_rng(1).normal(0.0, 150.0, points)
+    return {"time": time.tolist(), "value": (current + noise).tolist(), "probe": probe}

@@ -14,8 +14,8 @@ import pytest
 from redis import Redis
 from redis.exceptions import ResponseError
 
-from api.examples import BENCH, SWEEP
-from tests.worker.samples import candidate, miss, request
+from api.examples import BENCH, RECORD, SWEEP
+from tests.worker.samples import candidate, miss, request, ringing_trace
 from worker import scripts
 from worker.backup import backup
 from worker.backup_lines import checked_header
@@ -23,10 +23,15 @@ from worker.bench import BenchDescription
 from worker.bench_store import BenchStore
 from worker.embedded import embedded_server
 from worker.errors import BackupRefused, DesignGone
+from worker.fit import FitRequest
+from worker.fit_service import FitService
 from worker.plan import numbers_of
+from worker.record_service import RecordService
 from worker.records import Candidate, Ending
 from worker.restore import restore
+from worker.service import DesignService
 from worker.shot_list import BenchesOnce, ShotListRequest, ShotOutcome, shots_of
+from worker.shot_record import RecordRequest
 from worker.store import Store, connect
 
 P = scripts.PREFIX
@@ -98,6 +103,20 @@ def make_benches_and_lists(store: Store) -> None:
     store.shot_lists.step(lease, 1, [ShotOutcome(number=0, state="failed", attempts_count=1, failure=words)])
 
 
+def make_records(store: Store) -> None:
+    """Two records of a bench, one with a trace that the other has taken the place of, and a fit at work."""
+    benches = BenchStore(store.client)
+    records = RecordService(store, benches)
+    bench = {"id": benches.create(BenchDescription.model_validate(BENCH)).id}
+    first = records.submit(RecordRequest.model_validate(RECORD | {"bench": bench, "trace": ringing_trace()}))
+    records.submit(RecordRequest.model_validate(RECORD | {"bench": bench, "supersedes": first.id}))
+    records.store.remember_predicted(first.id, "a label", "figures")
+    fits = FitService(DesignService(store, lambda _: None), records.store)
+    lease = store.fits.lease(store.fits.slots(fits.submit(FitRequest.model_validate({"bench": bench})).id)[0])
+    assert lease is not None
+    store.fits.beat(lease, 3)
+
+
 def make_every_kind(raw: Redis) -> None:
     """Keys of each kind the server has, some too large for one line, with text, bytes, odd numbers and expiry."""
     raw.set(f"{P}t:text", "µ is \u0000 text\n", ex=4000)
@@ -117,9 +136,10 @@ def test_round_trip_brings_every_byte_back(store: Store, raw: Redis, tmp_path: P
     """What is restored into an empty server is, key by key, what was backed up: kind, value and time of expiry."""
     make_designs(store)
     make_benches_and_lists(store)
+    make_records(store)
     make_every_kind(raw)
     before = contents(raw)
-    assert {f"{P}{name}".encode() for name in ("benches", "shot-lists", "open:a")} <= before.keys()
+    assert {f"{P}{name}".encode() for name in ("benches", "shot-lists", "open:a", "records", "fits")} <= before.keys()
     count = backup(raw, tmp_path / "file")
     assert contents(raw, "*") == before  # nothing is left of the copies
     raw.flushdb()
