@@ -74,6 +74,24 @@ class Limits(Checked):
     stray_field_tesla: float | None = Field(
         ge=1e-9, le=10.0, default=None, description="Strongest field at surroundings.people_distance_m."
     )
+    left_in_bank_j: float | None = Field(
+        ge=0.01, le=1e7, default=None, description="Most energy that may stay in the bank after the shot."
+    )
+    induced_voltage_v: float | None = Field(
+        ge=1e-6, le=1e6, default=None, description="Highest voltage in the loop of instruments of the surroundings."
+    )
+    implant_distance_m: float | None = Field(
+        ge=0.01, le=1000.0, default=None, description="Furthest that the field for implants may reach."
+    )
+    flash_j_per_m2: float | None = Field(
+        ge=1e-6, le=1e6, default=None, description="Most light at surroundings.people_distance_m."
+    )
+    metal_vapour_kg_per_m3: float | None = Field(
+        ge=1e-12, le=1.0, default=None, description="Most copper in the air of the room."
+    )
+    coil_temperature_k: float | None = Field(
+        ge=294.0, le=3000.0, default=None, description="Hottest that the coil may get."
+    )
     part_temperature_k: float | None = Field(
         ge=294.0, le=3000.0, default=None, description="Hottest that the part may be once its heat has spread."
     )

@@ -25,6 +25,12 @@ _OF_ESTIMATES = {
     "worst_piece_energy_j": "worst_piece_energy",
     "peak_sound_pa": "peak_sound",
     "stray_field_tesla": "stray_field",
+    "left_in_bank_j": "left_in_bank",
+    "induced_voltage_v": "induced_voltage",
+    "implant_distance_m": "implant_distance",
+    "flash_j_per_m2": "flash",
+    "metal_vapour_kg_per_m3": "metal_vapour",
+    "coil_temperature_k": "coil_temperature",
     "part_temperature_k": "part_temperature",
 }
 #: Limits on a figure of the summary, which has the same name.

@@ -44,6 +44,8 @@ def quantity(value: float, unit: str) -> str:
     """A number with the prefix that suits it: 0.00312, 'm' -> '3.12 mm'. Temperatures are told in °C."""
     if unit == "K":
         return f"{value - 273.15:.0f} °C"
+    if unit == "s" and value >= 1.0:
+        return f"{value:.0f} s"
     if unit not in _PREFIXED or value == 0.0:
         return f"{value:.3g} {unit}"
     power = min(max(3 * math.floor(math.log10(abs(value)) / 3.0), -9), 9)

@@ -12,9 +12,9 @@ from physics.result import Estimate
 
 #: Limit for active implants, T (Directive 2013/35/EU, Annex II; ICNIRP 2009 has the same number).
 IMPLANT_TESLA = 5e-4
-_EQUATION = "mu0 N I R^2 / 2 (R^2 + d^2)^(3/2), tails as further turns"
+_EQUATION = "mu0 N I R^2 / 2 d^3, tails as further turns"
 _VALIDITY = "no iron nearby, which can raise the field tenfold in places; leads beyond the tails are not in it"
-_ERRS = "high: on the axis, and without the part's own current, which cancels most of it"
+_ERRS = "high: a dipole on its axis, and without the part's own current, which cancels most of it"
 #: Induced voltage that ends most unprotected inputs (common practice, no source).
 _INPUT_V = 10.0
 
@@ -22,20 +22,19 @@ _INPUT_V = 10.0
 def field_bound_tesla(ampere_turns: float, radius_m: float, distance_m: float) -> float:
     """Largest field (T) at a distance (m) from the middle of thin loops of that radius (m), in any direction.
 
-    On the axis of a loop mu0 I R^2 / 2 (R^2 + d^2)^(3/2), which no other direction exceeds from d = 2 R on; nearer, in
-    the plane of the loop, the field of the wire itself is added.
+    From d = 2 R on that of a dipole on its axis, mu0 I R^2 / 2 d^3, which no direction of the loop exceeds; nearer, the
+    field on the loop's axis and that of its wire, which is close somewhere, together.
     """
-    on_axis = 0.5 * MU_0 * ampere_turns * radius_m**2 / sqrt(radius_m**2 + distance_m**2) ** 3
     if distance_m >= 2.0 * radius_m:
-        return on_axis
+        return 0.5 * MU_0 * ampere_turns * radius_m**2 / distance_m**3
+    on_axis = 0.5 * MU_0 * ampere_turns * radius_m**2 / sqrt(radius_m**2 + distance_m**2) ** 3
     apart = max(abs(distance_m - radius_m), 1e-3)
     return on_axis + MU_0 * ampere_turns / (2.0 * pi * apart)
 
 
 def distance_to_m(ampere_turns: float, radius_m: float, field_tesla: float) -> float:
-    """Distance (m) on the axis at which the field has fallen to that value (T), at least two radii."""
-    reach = float(np.cbrt(0.5 * MU_0 * ampere_turns * radius_m**2 / field_tesla)) ** 2 - radius_m**2
-    return max(sqrt(max(reach, 0.0)), 2.0 * radius_m)
+    """Distance (m) from which on the field is below that value (T) in every direction; at least two radii."""
+    return max(float(np.cbrt(0.5 * MU_0 * ampere_turns * radius_m**2 / field_tesla)), 2.0 * radius_m)
 
 
 def leads_moment_m2(facts: Facts) -> float:
@@ -67,7 +66,7 @@ def estimates(facts: Facts) -> list[Estimate]:
             exceeded=field > IMPLANT_TESLA,
             statement=f"{1e3 * field:.2g} mT at {around.people_distance_m:g} m for some microseconds; active "
             "implants are kept where it is below 0.5 mT",
-            source="field of circular loops, textbook; limit for active implants 0.5 mT",
+            source="field of a magnetic dipole, textbook; limit for active implants 0.5 mT",
             equation=_EQUATION,
             validity=_VALIDITY,
             errs=_ERRS,
@@ -78,7 +77,7 @@ def estimates(facts: Facts) -> list[Estimate]:
             value=implant,
             statement=f"nobody with an active implant within {implant:.2g} m of the coil; leads and bank have a "
             "field too",
-            source="field of circular loops, textbook; Directive 2013/35/EU Annex II and ICNIRP 2009, 0.5 mT",
+            source="field of a magnetic dipole, textbook; Directive 2013/35/EU Annex II and ICNIRP 2009, 0.5 mT",
             equation=_EQUATION,
             validity=_VALIDITY,
             errs=_ERRS,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from typing import Any
 
 import pytest
 
@@ -265,3 +266,30 @@ def test_fault_of_the_model_ends_the_trial_only() -> None:
     assert found.number == 4
     assert found.objectives is None
     assert shot_of(request(), found) is None
+
+
+def around(**surroundings: Any) -> dict[str, Any]:
+    """A bench with a barrier or a box round the coil."""
+    return {"surroundings": surroundings}
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason", "words"),
+    [
+        (
+            {"bench": {"surroundings": {"barrier": {"material": "mild_steel", "thickness_m": 1e-3}}}},
+            "barrier_limit",
+            "mm",
+        ),
+        ({"bench": {"surroundings": {"box": {"volume_m3": 0.01, "strength_pa": 500.0}}}}, "barrier_limit", "kPa"),
+        ({"limits": {"peak_sound_pa": 10.0}}, "room_limit", "peak sound"),
+        ({"limits": {"worst_piece_energy_j": 0.5}}, "debris_limit", "worst piece"),
+        ({"limits": {"metal_vapour_kg_per_m3": 1e-12}}, "room_limit", "copper in the air"),
+    ],
+)
+def test_what_the_room_does_not_bear_is_not_recommended(changes: dict[str, Any], reason: Reason, words: str) -> None:
+    """A barrier, a box or a stated hazard limits a search like the bank; the target is reached all the same."""
+    found = solve(request(**changes), COILS[1])
+    check_refusal(found, reason, words)
+    assert found.final_outer_diameter_m == pytest.approx(0.024, abs=1e-4)
+    assert solve(request(), COILS[1]).feasible
