@@ -12,7 +12,7 @@ from starlette.staticfiles import StaticFiles
 
 from api.access.guard import Caller
 from api.access.headers import PAGE_POLICY
-from api.page.front_page import front_page
+from api.page.front_page import front_page, shot_page
 from api.problems import KINDS, ProblemError
 from worker.store import Store
 
@@ -43,6 +43,12 @@ def page(request: Request) -> HTMLResponse:
     except RedisError:
         designs = None
     return HTMLResponse(front_page(designs, may_read=caller.may_read), headers=_POLICY)
+
+
+@router.get("/shot")
+def shot() -> HTMLResponse:
+    """One candidate of a design: `?design={id}&number={n}`; its script asks the API for it. Prints as a sheet."""
+    return HTMLResponse(shot_page(), headers=_POLICY)
 
 
 @router.get("/docs")

@@ -18,14 +18,24 @@ _HEADS = ("design", "status", "trials", "diameter, mm", "recommended shot")
 
 
 @cache
-def _template() -> Template:
-    return Template((Path(__file__).parent / "static" / "front_page.html").read_text(encoding="utf-8"))
+def _template(name: str) -> Template:
+    return Template((Path(__file__).parent / "static" / name).read_text(encoding="utf-8"))
+
+
+def _cautions() -> str:
+    return "".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)
+
+
+def shot_page() -> str:
+    """The page of one shot; the cautions stand in it before anything is loaded."""
+    return _template("shot.html").substitute(cautions=_cautions())
 
 
 def front_page(designs: Iterable[Design] | None, *, may_read: bool) -> str:
     """The page as HTML; `designs` is None when the store does not answer, or the caller may not read."""
-    cautions = "".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)
-    return _template().substitute(cautions=cautions, designs=_table(designs) if may_read else _KEY_WANTED)
+    return _template("front_page.html").substitute(
+        cautions=_cautions(), designs=_table(designs) if may_read else _KEY_WANTED
+    )
 
 
 def _table(designs: Iterable[Design] | None) -> str:
@@ -43,7 +53,7 @@ def _row(design: Design) -> str:
     return (
         f'<tr><td><a href="{PATH}/{design.id}">{escape(request.name or design.id)}</a></td><td>{design.state}</td>'
         f'<td class="number">{_trials_words(progress)}</td>'
-        f'<td class="number">{before:.2f} → {after:.2f}</td><td>{escape(_recommended_words(design))}</td></tr>'
+        f'<td class="number">{before:.2f} → {after:.2f}</td><td>{_recommended_words(design)}</td></tr>'
     )
 
 
@@ -58,8 +68,9 @@ def _recommended_words(design: Design) -> str:
         return "nothing feasible" if design.limiting else "–"
     candidate = design.recommended.candidate
     chosen, voltage_v = candidate.parameters, candidate.charge_voltage_v or 0.0
-    return (
+    told = (
         f"{chosen.turns_count} turns of {chosen.wire}, gap {words.length(chosen.gap_m)}, "
         f"{words.capacitance(chosen.capacitance_farad)} at {words.voltage(voltage_v)}, "
         f"{words.energy(0.5 * chosen.capacitance_farad * voltage_v**2)}"
     )
+    return f'<a href="/shot?design={design.id}&amp;number={candidate.number}">{escape(told)}</a>'
