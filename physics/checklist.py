@@ -95,7 +95,7 @@ def _charging(facts: Facts, known: Mapping[str, Estimate], fault: Mapping[str, F
     yield ChecklistItem(
         stage="charging",
         name="charge_voltage",
-        action="Charge to the set voltage and no further, watching two meters.",
+        action=f"Charge to {facts.voltage_v:.0f} V and no further, watching two meters.",
         value=facts.voltage_v,
         unit="V",
         source="this shot",

@@ -81,7 +81,7 @@ def _coil_open(facts: Facts) -> FaultShot:
     return FaultShot(
         name="coil_open",
         statement=f"a broken lead or coil: nothing flows, the bank keeps {facts.voltage_v:.0f} V and "
-        f"{facts.energy_j:.3g} J, and the break may still arc over",
+        f"{facts.energy_j:.0f} J, and the break may still arc over",
         demands="treat it as charged: stay out, bleed down by remote control, wait, check, short, then look",
         peak_current_a=0.0,
         action_a2_s=0.0,
@@ -170,7 +170,7 @@ def _capacitor_shorted(facts: Facts) -> FaultShot:
     if others == 0:
         return FaultShot(
             name="capacitor_shorted",
-            statement=f"a bank given as one capacitor: its own {facts.energy_j:.3g} J go off inside its case",
+            statement=f"a bank given as one capacitor: its own {facts.energy_j:.0f} J go off inside its case",
             demands="a case or room that holds a bursting capacitor and its oil; state capacitors_count for more",
             peak_current_a=None,
             action_a2_s=None,
@@ -190,7 +190,7 @@ def _capacitor_shorted(facts: Facts) -> FaultShot:
     return FaultShot(
         name="capacitor_shorted",
         statement=f"one of {bank.capacitors_count} breaks down: its neighbours drive {current / 1e3:.3g} kA into it "
-        f"and all {facts.energy_j:.3g} J may go off inside its case",
+        f"and all {facts.energy_j:.0f} J may go off inside its case",
         demands=_fuse_words(normal, action),
         peak_current_a=current,
         action_a2_s=action,

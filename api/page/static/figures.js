@@ -8,6 +8,7 @@ export function told(value, unit) {
   if (value === null || value === undefined) return "not rated";
   if (unit === "K") return `${(value - 273.15).toFixed(0)} °C`;
   if (unit === "1" || unit === undefined) return digits(value);
+  if (unit === "s" && value >= 1) return value < 120 ? `${value.toFixed(0)} s` : `${(value / 60).toFixed(0)} min`;
   if (!PREFIXED.has(unit) || value === 0) return `${digits(value)} ${unit}`;
   const [size, prefix] = PREFIXES.find(([s]) => Math.abs(value) >= s * 0.9995) ?? PREFIXES.at(-1);
   return `${unit === "m" ? Number((value / size).toPrecision(4)) : digits(value / size)} ${prefix}${unit}`;
