@@ -20,8 +20,8 @@ from worker.records import TERMINAL_STATES, JobProgress, JobState
 from worker.request import Spreads
 from worker.shot_record import BenchFired
 
-#: With so many a fit takes most of a minute.
-MOST_RECORDS = 40
+#: With so many a fit takes most of a minute of one core.
+MOST_RECORDS = 25
 
 RecordId = Annotated[str, Field(min_length=1, max_length=64)]
 Numbers = list[float]

@@ -54,7 +54,7 @@ class Settings(BaseSettings):
     open_jobs_limit: int = Field(
         default=100,
         ge=1,
-        description="Designs and lists of shots that one key may have waiting or at work at a time.",
+        description="Designs, lists of shots and fits that one key may have waiting or at work at a time.",
     )
     body_seconds: float = Field(default=30.0, gt=0.0, description="A request's body has to arrive within this time.")
     keep_alive_seconds: int = Field(default=20, ge=1, description="An idle connection is closed after so long.")

@@ -16,7 +16,7 @@ from physics.simulate import simulate_with_current
 from tests.worker.fired import BENCH, PLAN, TRUTH, fired, planned
 from worker.bench import BenchDescription, BenchRevision, DesignOnBench, ShotOnBench
 from worker.errors import FitGone, FitStillActive, IdempotencyConflict, InputRefused
-from worker.fit import FitJob, FitRequest
+from worker.fit import FitJob, FitOutcome, FitRequest
 from worker.fit_service import FitService
 from worker.fits.estimate import Floats
 from worker.fitting import do_fit
@@ -164,18 +164,21 @@ BODY_PART = planned(6000.0, 8).workpiece.model_dump(mode="json")
 
 def test_next_shots_are_inside_every_limit(three: Laboratory) -> None:
     """What is suggested differs from the last shot, would shrink what is uncertain, and exceeds no limit."""
+    limits = BENCH["limits"] | {"charge_voltage_v": 5600.0}
+    body = three.bench.bench.model_dump(mode="json") | {"limits": limits}
+    three.benches.revise(three.bench.id, 1, BenchDescription.model_validate(body))
     found = three.done(three.asked(makes_revision=False))
     assert found.result is not None
     assert found.result.makes_bench is None
-    assert three.benches.get(three.bench.id).revision == 1
+    assert three.benches.get(three.bench.id).revision == 2
     suggested = found.result.next_shots
     assert 1 <= len(suggested) <= 3
     assert [s.volume_ratio for s in suggested] == sorted(s.volume_ratio for s in suggested)
     assert suggested[0].volume_ratio < 1.0
     errors = {q.name: q.error for q in found.result.quantities}
     for shot in suggested:
-        assert shot.charge_voltage_v <= BENCH["limits"]["charge_voltage_v"]
-        assert shot.shot.stored_energy_j <= BENCH["limits"]["stored_energy_j"]
+        assert shot.charge_voltage_v <= limits["charge_voltage_v"]
+        assert shot.shot.stored_energy_j <= limits["stored_energy_j"]
         assert all(expected.error <= errors[expected.name] * 1.001 for expected in shot.expected_errors)
 
 
@@ -319,6 +322,20 @@ def test_late_worker_changes_nothing(one: Laboratory, store: Store) -> None:
     assert quick.fits.end(lease, None, one.bench.id, 2, description) == "lost"
     assert one.benches.get(one.bench.id).revision == 2
     assert store.fits.get(outcome.id) == outcome
+
+
+def test_revision_follows_the_latest_one_or_none(one: Laboratory, store: Store) -> None:
+    """A bench that changed between reading and writing is left as it is, and the fit can still be ended."""
+    fit_id = one.fits.submit(one.asked()).id
+    lease = store.fits.lease(one.sent.pop())
+    assert lease is not None
+    failed = FitOutcome(failure="none", attempts_count=1)
+    changed = one.benches.revise(one.bench.id, 1, one.bench.bench)
+    assert store.fits.end(lease, failed, one.bench.id, 1, one.bench.bench) == "changed"
+    assert (one.benches.get(one.bench.id), store.fits.get(fit_id).state) == (changed, "running")
+    assert store.fits.end(lease, failed, str(uuid4()), 1, one.bench.bench) == "unknown"
+    assert store.fits.end(lease, failed, one.bench.id, 2, one.bench.bench) == "ended"
+    assert one.benches.get(one.bench.id).revision == 3
 
 
 def test_cancelled_fit_stops_and_makes_no_revision(one: Laboratory, store: Store) -> None:
