@@ -28,7 +28,7 @@ log = logging.getLogger("shotwright.api")
 #: Asked by supervisors, which hold no key: never refused, and cost nothing.
 HEALTH = ("/livez", "/readyz")
 #: Need no key: documentation that is the same everywhere, and a front page that shows no designs without one.
-OPEN = ("/", "/shot", "/docs", "/openapi.json")
+OPEN = ("/", "/design", "/shot", "/docs", "/openapi.json")
 OPEN_BELOW = ("/docs-assets/", "/page-assets/", "/problems/")
 
 _CHALLENGE = 'Bearer realm="shotwright"'

@@ -12,7 +12,7 @@ from starlette.staticfiles import StaticFiles
 
 from api.access.guard import Caller
 from api.access.headers import PAGE_POLICY
-from api.page.front_page import front_page, shot_page
+from api.page.front_page import front_page, page_with_cautions
 from api.problems import KINDS, ProblemError
 from worker.store import Store
 
@@ -48,7 +48,13 @@ def page(request: Request) -> HTMLResponse:
 @router.get("/shot")
 def shot() -> HTMLResponse:
     """One candidate of a design: `?design={id}&number={n}`; its script asks the API for it. Prints as a sheet."""
-    return HTMLResponse(shot_page(), headers=_POLICY)
+    return HTMLResponse(page_with_cautions("shot.html"), headers=_POLICY)
+
+
+@router.get("/design")
+def design() -> HTMLResponse:
+    """One design as it goes on: `?design={id}`; its script asks the API for it."""
+    return HTMLResponse(page_with_cautions("design.html"), headers=_POLICY)
 
 
 @router.get("/docs")

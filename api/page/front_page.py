@@ -26,9 +26,9 @@ def _cautions() -> str:
     return "".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)
 
 
-def shot_page() -> str:
-    """The page of one shot; the cautions stand in it before anything is loaded."""
-    return _template("shot.html").substitute(cautions=_cautions())
+def page_with_cautions(name: str) -> str:
+    """A page that asks for the rest by itself; the cautions stand in it before anything is loaded."""
+    return _template(name).substitute(cautions=_cautions())
 
 
 def front_page(designs: Iterable[Design] | None, *, may_read: bool) -> str:
@@ -50,8 +50,9 @@ def _table(designs: Iterable[Design] | None) -> str:
 def _row(design: Design) -> str:
     progress, request = design.progress, design.request
     before, after = request.workpiece.outer_diameter_m * 1e3, request.target_diameter_m * 1e3
+    name = escape(request.name or design.id)
     return (
-        f'<tr><td><a href="{PATH}/{design.id}">{escape(request.name or design.id)}</a></td><td>{design.state}</td>'
+        f'<tr><td><a href="/design?design={design.id}">{name}</a></td><td>{design.state}</td>'
         f'<td class="number">{_trials_words(progress)}</td>'
         f'<td class="number">{before:.2f} → {after:.2f}</td><td>{_recommended_words(design)}</td></tr>'
     )

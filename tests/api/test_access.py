@@ -106,7 +106,7 @@ def test_without_a_good_key_nothing_is_told(guarded: httpx.Client, path: str, he
     assert ("invalid_token" in answer.headers["WWW-Authenticate"]) == bool(header)
 
 
-@pytest.mark.parametrize("path", ["/livez", "/docs", "/openapi.json", "/problems/key-needed", "/", "/shot"])
+@pytest.mark.parametrize("path", ["/livez", "/docs", "/openapi.json", "/problems/key-needed", "/", "/design", "/shot"])
 def test_what_is_open_needs_no_key(guarded: httpx.Client, path: str) -> None:
     """Health, documentation and the front page are there for everybody."""
     assert guarded.get(path).status_code == 200
@@ -371,7 +371,7 @@ def test_every_answer_has_the_security_headers(client: httpx.Client, method: str
     assert "server" not in answer.headers
 
 
-@pytest.mark.parametrize("path", ["/", "/docs", "/shot"])
+@pytest.mark.parametrize("path", ["/", "/docs", "/design", "/shot"])
 def test_pages_have_nothing_inside_that_runs(client: httpx.Client, path: str) -> None:
     """A page's policy allows scripts and styles of this service only, and the page has none inside."""
     answer = client.get(path)

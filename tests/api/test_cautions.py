@@ -63,7 +63,7 @@ def test_command_shows_them(tmp_path: Path) -> None:
     assert _missing(shown.stdout) == []
 
 
-@pytest.mark.parametrize("path", ["/", "/shot", "/openapi.json"])
+@pytest.mark.parametrize("path", ["/", "/design", "/shot", "/openapi.json"])
 def test_page_and_description_show_them(client: httpx.Client, path: str) -> None:
     """The page that opens first, and the description of the API."""
     assert _missing(client.get(path).text.replace("\\n", " ")) == []

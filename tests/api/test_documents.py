@@ -147,7 +147,7 @@ def test_cautions_are_in_the_description(openapi: Json) -> None:
     assert "qualified persons" in openapi["info"]["description"]
 
 
-@pytest.mark.parametrize("path", ["/docs", "/", "/shot"])
+@pytest.mark.parametrize("path", ["/docs", "/", "/design", "/shot"])
 def test_pages_load_nothing_from_elsewhere(client: httpx.Client, path: str) -> None:
     """A page names no address outside this service."""
     text = client.get(path).raise_for_status().text

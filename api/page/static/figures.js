@@ -94,3 +94,27 @@ export function bars(title, rows, label) {
   figure.append(Object.assign(document.createElement("figcaption"), { textContent: label ?? title }), drawn);
   return figure;
 }
+
+// Points that are links: {x, y, href, name, chosen}.
+export function scatter({ title, across, up, points }) {
+  const width = 560, height = 320, left = 58, right = 16, top = 14, bottom = 44;
+  const span = (values) => { const low = Math.min(...values), high = Math.max(...values), more = 0.06 * (high - low || high || 1); return [low - more, high + more]; };
+  const [x0, x1] = span(points.map((p) => p.x)), [y0, y1] = span(points.map((p) => p.y));
+  const px = (x) => left + ((x - x0) / (x1 - x0)) * (width - left - right), py = (y) => height - bottom - ((y - y0) / (y1 - y0)) * (height - top - bottom);
+  const drawn = make("svg", { viewBox: `0 0 ${width} ${height}`, role: "group", "aria-label": `${title}; ${points.length} points` });
+  for (const y of ticks(y0, y1)) {
+    drawn.append(make("line", { class: "grid", x1: left, x2: width - right, y1: py(y), y2: py(y) }));
+    drawn.append(make("text", { x: left - 6, y: py(y) + 4, "text-anchor": "end" }, digits(y)));
+  }
+  for (const x of ticks(x0, x1)) drawn.append(make("text", { x: px(x), y: height - bottom + 18, "text-anchor": "middle" }, digits(x)));
+  drawn.append(make("path", { class: "axis", d: `M${left} ${top}V${height - bottom}H${width - right}` }));
+  drawn.append(make("text", { x: (left + width - right) / 2, y: height - 8, "text-anchor": "middle" }, across));
+  for (const point of points) {
+    const mark = make("a", { href: point.href, "aria-label": point.name }, make("title", {}, point.name));
+    mark.append(make("circle", { class: point.chosen ? "dot chosen" : "dot", cx: px(point.x).toFixed(1), cy: py(point.y).toFixed(1), r: point.chosen ? 9 : 5, "data-x": point.x, "data-y": point.y }));
+    drawn.append(mark);
+  }
+  const figure = document.createElement("figure");
+  figure.append(Object.assign(document.createElement("figcaption"), { textContent: `${title} (${up})` }), drawn);
+  return figure;
+}

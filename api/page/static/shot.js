@@ -196,7 +196,7 @@ async function load() {
     current = detail.result;
     place("trouble").hidden = true;
     place("title").textContent = `Candidate ${number}: ${told(current.summary.final_outer_diameter_m, "m")} with ${told(current.shot.bank.charge_voltage_v, "V")}`;
-    place("back").href = `/v1/designs/${encodeURIComponent(design)}`;
+    place("back").href = `/design?design=${encodeURIComponent(design)}`;
     tellVerdict(current.verdict, current.status, current.advice);
     tellBuild(current);
     tellFigures(current, detail);

@@ -1,4 +1,4 @@
-"""The page of one shot, opened in a real browser: its numbers are the API's, and it says what goes wrong."""
+"""The pages of a design and of a shot, in a real browser: their numbers are the API's, and they say what goes wrong."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import numpy as np
 import pytest
 
 from physics.hazards import CAUTIONS
@@ -117,3 +118,28 @@ def test_front_page_leads_to_the_shot(client: httpx.Client, finished: Json) -> N
     """The recommended shot of a design is a link."""
     number = client.get(finished["links"]["self"]).json()["recommended"]["candidate"]["number"]
     assert f'href="/shot?design={finished["id"]}&amp;number={number}"' in client.get("/").text
+
+
+def test_design_shows_its_front_and_leads_to_its_shots(client: httpx.Client, finished: Json, tmp_path: Path) -> None:
+    """State, progress, the reason, a point and a row for each candidate of the front, each a link to its shot."""
+    text, faults = opened(f"{client.base_url}/design?design={finished['id']}", tmp_path)
+    text = html.unescape(text)
+    assert faults == []
+    design = client.get(finished["links"]["self"]).json()
+    front = client.get(finished["links"]["front"]).json()["items"]
+    assert design["recommended"]["reason"] in text
+    progress = design["progress"]
+    assert f"{progress['finished_trials_count']} of {progress['budget_trials_count']} trials" in text
+    points = sorted((float(x), float(y)) for x, y in re.findall(r'data-x="([^"]+)" data-y="([^"]+)"', text))
+    wanted = sorted((row["stored_energy_j"] / 1e3, row["charge_voltage_v"] / 1e3) for row in front)
+    assert np.array(points) == pytest.approx(np.array(wanted))
+    for row in front:
+        assert text.count(f'href="/shot?design={finished["id"]}&number={row["number"]}"') == 2
+    assert text.count("★") == 1
+    assert [caution for caution in CAUTIONS if caution not in text] == []
+
+
+def test_design_that_is_not_there_is_said(client: httpx.Client, tmp_path: Path) -> None:
+    """In the API's own words."""
+    text, _ = opened(f"{client.base_url}/design?design=none", tmp_path)
+    assert client.get("/v1/designs/none").json()["title"] in html.unescape(text)
