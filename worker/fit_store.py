@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Literal, cast
 
 from redis import Redis
@@ -105,6 +106,10 @@ class FitStore(JobStore):
     def delete(self, fit_id: str) -> None:
         """Remove an ended fit, leaving a tombstone; a revision that it made stays. Raises FitStillActive."""
         self._delete(f"{FIT_PREFIX}{fit_id}")
+
+    def keep(self, fit_id: str, expires_at: datetime | None) -> None:
+        """Set until when an ended fit is kept; None is for good. Raises FitStillActive, ExpiryRefused."""
+        self._keep(f"{FIT_PREFIX}{fit_id}", expires_at)
 
     def slots(self, fit_id: str) -> list[SlotName]:
         """The only slot of a fit."""

@@ -10,7 +10,7 @@ from starlette.responses import JSONResponse
 
 from api import examples
 from api.fits.representations import PATH, FitAccepted, FitDetail, FitPage, detail_of, entry_of, links_of
-from api.jobs import JobQuery, polling_headers
+from api.jobs import Expiry, JobQuery, polling_headers
 from api.problems import stated
 from api.request_body import IdempotencyKey, Owner, require_json
 from api.revalidation import Tagged, answer, spelled
@@ -104,6 +104,19 @@ def _seen(service: FitService, fit_id: str) -> Tagged:
 def cancel_fit(fit_id: str, service: Service) -> Response:
     """Asks the fit to stop, which then makes no revision. Asking again, or asking an ended fit, changes nothing."""
     return _accepted(service.store.cancel(fit_id))
+
+
+@router.patch(
+    "/{fit_id}",
+    summary="Keep an ended fit longer, or less long",
+    response_model=FitDetail,
+    dependencies=[Depends(require_json)],
+    responses=stated(*_FOUND, "malformed-json", "fit-not-finished", "too-large", "unsupported-media-type"),
+)
+def keep_fit(fit_id: str, expiry: Annotated[Expiry, Body(examples=[examples.EXPIRY])], service: Service) -> FitDetail:
+    """Sets until when the results are kept. Nothing is removed before that time, however full the store is."""
+    service.store.keep(fit_id, expiry.expires_at)
+    return detail_of(service.store.get(fit_id))
 
 
 @router.delete(

@@ -139,6 +139,8 @@ def test_fitted_bench_can_be_edited_and_keeps_what_it_is(client: httpx.Client, b
 
 def test_deleted_fit_leaves_its_revision(client: httpx.Client, bench: Json, fitted: Json) -> None:
     """The fit is gone for good, the bench stands."""
+    later = {"expires_at": "2090-01-01T00:00:00Z"}
+    assert client.patch(fitted["links"]["self"], json=later).json()["expires_at"] == later["expires_at"]
     assert client.delete(fitted["links"]["self"]).status_code == 204
     assert client.get(fitted["links"]["self"]).status_code == 410
     assert client.get(f"{bench['links']['revisions']}/2").json()["bench"]["fitted_from"] == fitted["id"]

@@ -77,6 +77,9 @@ def test_every_example_is_taken(client: httpx.Client, design: Json, wait_for_end
         "list_id": listed.json()["id"],
         "record_id": record.json()["id"],
     }
+    fit = client.post("/v1/fits", json=FIT | {"bench": {"id": bench.json()["id"]}})
+    assert wait_for_end(fit.headers["Location"])["status"] in {"succeeded", "failed"}
+    places["fit_id"] = fit.json()["id"]
     found = list(_examples(client.get("/openapi.json").json()))
     assert len(found) >= 9
     for method, path, example in sorted(
@@ -85,7 +88,7 @@ def test_every_example_is_taken(client: httpx.Client, design: Json, wait_for_end
         address = re.sub(r"\{(\w+)\}", lambda name: places[name[1]], path)
         # a fit names a bench, whose id is its own
         sent = _sent(example if path != "/v1/fits" else FIT | {"bench": {"id": bench.json()["id"]}})
-        sent["headers"] |= {"If-Match": bench.headers["ETag"]}
+        sent["headers"] |= {"If-Match": client.get(bench.headers["Location"]).headers["ETag"]}
         answer = client.request(method, address, **sent)
         assert answer.is_success, f"{method} {path}: {answer.text}"
 
