@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 
 import pytest
@@ -16,6 +17,7 @@ from tests.system.conftest import (
 )
 from worker.records import Candidate
 from worker.service import DesignService
+from worker.tasks import NICENESS
 from worker.trial import shot_of
 
 
@@ -52,10 +54,15 @@ def test_raised_budget_leaves_what_was_found(undisturbed: Undisturbed) -> None:
 
 
 def test_stopped_worker_ends_in_time_and_its_work_goes_on(service: DesignService, start_worker: StartWorker) -> None:
-    """SIGTERM ends a worker within its grace time, in the middle of an island, and another one finishes the design."""
+    """SIGTERM ends a worker within its grace time, in the middle of an island, and another one finishes the design.
+
+    Its pool gives way to whoever asks the service on the same machine; the process with the watchdog does not.
+    """
     design_id = service.submit(small_request(budget_trials_count=30)).design_id
     worker = start_worker(1)
     wait_for_trials(service, design_id, 3)
+    own = os.getpriority(os.PRIO_PROCESS, worker.process.pid)
+    assert {os.getpriority(os.PRIO_PROCESS, child) for child in worker.children()} == {min(own + NICENESS, 19)}
     begun = time.monotonic()
     worker.stop(seconds=20.0)
     assert time.monotonic() - begun < 15.0

@@ -10,6 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
+from physics import check_shot
+from physics.estimates import rough_coil_inductance
 from physics.faults.ringing import action_a2_s, peak_current_a
 from physics.result import FaultShot, ShotResult
 from tests.physics.shots import TRADE_SHOT, Fire, changed
@@ -128,3 +130,10 @@ def test_stated_strays_count_however_small(fire: Fire) -> None:
     none = {"inductance_henry": 0.0, "resistance_ohm": 0.0}
     result = fire(changed(TRADE_SHOT, bank=bare, switch=none, leads=none))
     assert amperes(faults(result)["terminals_shorted"]) == pytest.approx(7e3 * sqrt(1.5e-4 / 1e-8))
+
+
+def test_a_bridged_turn_lowers_the_others_by_its_own_current(fire: Fire) -> None:
+    """More than n - 1 turns by themselves draw, by the closed form with the same rough inductance of the coil."""
+    shot = check_shot(TRADE_SHOT)
+    alone = peak_current_a(7e3, 1.5e-4, 2e-7 + rough_coil_inductance(shot) * (7 / 8) ** 2, 5e-3)
+    assert amperes(faults(fire(TRADE_SHOT))["turn_shorted"]) > 1.05 * alone

@@ -188,3 +188,40 @@ def test_fume_of_an_arc() -> None:
 def barrier(material: str, thickness_m: float) -> dict[str, Any]:
     """The trade shot behind a barrier."""
     return changed(TRADE_SHOT, surroundings={"barrier": {"material": material, "thickness_m": thickness_m}})
+
+
+def test_the_worst_piece_is_half_a_turn_at_the_highest_speed(fire: Fire) -> None:
+    """Half of 2 pi R A rho, R = 12 + 1 + 1.025 mm, wire of 2.05 mm, copper 8960 kg/m3 (handbook), by hand: 1.30 g."""
+    result = fire(TRADE_SHOT)
+    assert result.summary is not None
+    half_turn = pi * 14.025e-3 * pi / 4 * 2.05e-3**2 * 8960.0
+    worst = named(result)["worst_piece_energy"]
+    assert number(worst) >= 0.5 * half_turn * result.summary.debris_velocity_m_per_s**2
+    assert f"{1e3 * half_turn:.2g} g" in worst.statement
+
+
+def test_the_stray_field_counts_every_turn(fire: Fire) -> None:
+    """A dipole of eight turns of the peak current on its axis: mu0 N I R^2 / 2 d^3 at the 5 m of nobody's room."""
+    result = fire(TRADE_SHOT)
+    assert result.summary is not None
+    wanted = 4e-7 * pi * 8 * result.summary.peak_current_a * 14.025e-3**2 / (2.0 * 5.0**3)
+    assert named(result)["stray_field"].value == pytest.approx(wanted, rel=1e-3)
+
+
+def test_what_is_too_hot_to_hold_is_said_to_be(fire: Fire) -> None:
+    """From 60 degrees C on (order of ISO 13732-1, from memory); a part that was cooled with nitrogen is not."""
+    hot = named(fire(TRADE_SHOT))["part_temperature"]
+    assert number(hot) > 333.15
+    assert "too hot to hold" in hot.statement
+    cold = named(fire(changed(TRADE_SHOT, bank={"charge_voltage_v": 2000.0})))["part_temperature"]
+    assert number(cold) < 333.15
+    assert "too hot" not in cold.statement
+
+
+def test_the_estimate_of_a_barrier_says_whether_it_stops_the_piece(fire: Fire) -> None:
+    """As its limit says: half of what is needed does not, double does."""
+    needed = number(named(fire(barrier("mild_steel", 1.0)))["barrier_mild_steel"])
+    for thickness, exceeded in ((0.5 * needed, True), (2.0 * needed, False)):
+        found = named(fire(barrier("mild_steel", thickness)))["barrier_mild_steel"]
+        assert found.limit == thickness
+        assert found.exceeded is exceeded
