@@ -93,9 +93,16 @@ def _front_cells(row: CandidateRow) -> tuple[str, ...]:
 
 
 def shot_lines(detail: CandidateDetail) -> list[str]:
-    """The recommended shot: what to build, and what it will do."""
+    """The recommended shot: whether anything forbids it, what to build, and what it will do."""
     assert detail.result is not None, "a recommended candidate has a voltage"
-    facts = [*_build_lines(detail.candidate, detail.result), "", *_figure_lines(detail.result, detail.ratings)]
+    verdict = _wrapped(detail.result.verdict.statement)
+    facts = [
+        *verdict,
+        "",
+        *_build_lines(detail.candidate, detail.result),
+        "",
+        *_figure_lines(detail.result, detail.ratings),
+    ]
     return [*facts, "", *_spread_lines(detail)] if detail.robustness else facts
 
 

@@ -51,6 +51,7 @@ def test_recommended_shot_is_told_with_hazards_and_cautions(client: httpx.Client
     detail = CandidateDetail.model_validate_json(client.get(design.recommended.candidate.link).content)
     assert detail.result is not None
     text = "\n".join([*demo_report.shot_lines(detail), *demo_report.hazard_lines(detail.result.hazards)])
+    assert text.startswith(detail.result.verdict.statement[:40])
     for words in ("turns of", "final diameter", "peak current", "debris energy", "lethal"):
         assert words in text
     for caution in detail.result.hazards.cautions:
