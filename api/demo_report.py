@@ -93,7 +93,7 @@ def _front_cells(row: CandidateRow) -> tuple[str, ...]:
 
 
 def shot_lines(detail: CandidateDetail) -> list[str]:
-    """The recommended shot: whether anything forbids it, what to build, and what it will do."""
+    """Whether anything forbids the recommended shot, what to build, and what it will do."""
     assert detail.result is not None, "a recommended candidate has a voltage"
     verdict = _wrapped(detail.result.verdict.statement)
     facts = [
