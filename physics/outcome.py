@@ -8,6 +8,7 @@ import numpy as np
 
 from physics import state as c
 from physics.coil_report import insulation_checks, turn_reports
+from physics.explanation import explain
 from physics.facts import Facts, RunFacts
 from physics.figures import energy_balance, series, summary
 from physics.numerical_error import numerical_error
@@ -64,6 +65,7 @@ def put_together(run: Run) -> ShotResult:
         code = INSULATION_FAILED
     status, advice = _STATUS[code]
     figures, energy = (summary(run), energy_balance(run)) if converged else (None, None)
+    columns = series(run.rows) if converged else None
     facts = Facts(shot, _run_facts(run, figures, energy))
     safety = safety_of(facts, status, checks)
     return ShotResult(
@@ -82,7 +84,8 @@ def put_together(run: Run) -> ShotResult:
         insulation=checks,
         warnings=advisories(run) if converged else [],
         numerical_error=numerical_error(run, figures) if figures else None,
-        series=series(run.rows) if converged else None,
+        explanation=explain(shot, figures, energy, columns) if figures and energy and columns else [],
+        series=columns,
         provenance=_provenance(run),
         shot=shot,
     )

@@ -268,6 +268,18 @@ class ChecklistItem(Checked):
     source: str = Field(description="Where number and demand come from.")
 
 
+class ExplainedStep(Checked):
+    """One step of what happens in a shot, for those who want to understand it."""
+
+    name: str
+    title: str
+    statement: str
+    equation: str = Field(description="The law behind it, in its plainest form.")
+    value: float = Field(description="What the model gives, which takes much more than that law into account.")
+    unit: str = Field(description="UCUM code of the value.")
+    time_s: float = Field(description="When it happens.")
+
+
 class ShotResult(Checked):
     """Everything a run says. `shot` is the input with every default filled in."""
 
@@ -286,6 +298,9 @@ class ShotResult(Checked):
     insulation: list[InsulationCheck]
     warnings: list[Advisory]
     numerical_error: NumericalError | None
+    explanation: list[ExplainedStep] = Field(
+        description="The shot told in steps, cause before effect; empty when it did not converge."
+    )
     series: Series | None
     provenance: Provenance
     shot: Shot

@@ -50,6 +50,8 @@ UNITS: dict[str, str] = {
     "_j_per_m2": "J/m2",
     "_n_s": "N.s",
     "_a2_s": "A2.s",
+    "_a_per_m2": "A/m2",
+    "_weber": "Wb",
     "_ratio": "1",
     "_count": "1",
 }

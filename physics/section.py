@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import pi, sqrt
@@ -22,6 +23,10 @@ Floats = NDArray[np.float64]
 _EARLIEST_S, _LATEST_S = 1e-7, 1e-2
 #: Points along an edge that a whole cell of the mechanical mesh, or a quarter circle, is drawn with.
 _ALONG_CELL, _ALONG_QUARTER = 3, 12
+#: A picture reaches at most so many times as far as the section at rest.
+_WIDEST = 2.0
+#: A coil that reaches so many times as far at the end has left the picture.
+_FLOWN = 1.5
 
 
 @dataclass(frozen=True)
@@ -64,9 +69,7 @@ class Section:
 
 def sections(run: Run) -> list[Section]:
     """The section at the start, at half the time to peak, at the peak, at burst or highest speed, and at the end."""
-    return [section_of(_stopped(run.shot, time), label) for label, time in instants(run)] + [
-        section_of(run, "end of the run")
-    ]
+    return [section_at(run.shot, time, label) for label, time in instants(run)] + [section_of(run, "end of the run")]
 
 
 def instants(run: Run) -> list[tuple[str, float]]:
@@ -86,11 +89,32 @@ def instants(run: Run) -> list[tuple[str, float]]:
     return [instant for instant, is_later in zip(found, later, strict=True) if is_later and instant[1] < last]
 
 
-def _stopped(shot: Shot, time: float) -> Run:
-    """The same shot run up to this time (s); a run repeats itself exactly."""
+def section_at(shot: Shot, time: float, label: str) -> Section:
+    """The section at this time (s), from the same shot run up to it; a run repeats itself exactly."""
     document = shot.model_dump()
-    document["solver"]["stop_time_s"] = time
-    return run_shot(check_shot(document))
+    document["solver"]["stop_time_s"] = max(time, _EARLIEST_S)
+    return section_of(run_shot(check_shot(document)), label)
+
+
+def patches_of(section: Section) -> list[Patch]:
+    """Every piece of part and turns."""
+    return [*section.part, *(patch for turn in section.turns for patch in turn.patches)]
+
+
+def extent_of(seen: Sequence[Section]) -> tuple[float, float]:
+    """Half width and half height (m) of a picture of all these instants: all but debris that has flown far."""
+    rest = _reach(seen[0])[0]
+    reaches = [_reach(section) for section in seen]
+    # The last instant is the end, when debris may be anywhere.
+    widest = max(radius for radius, _ in (reaches[:-1] if reaches[-1][0] > _FLOWN * rest else reaches))
+    width = 1.06 * min(max(widest, 1.1 * rest), _WIDEST * rest)
+    return width, max(max(height for _, height in reaches) + 0.25 * width, 0.5 * width)
+
+
+def _reach(section: Section) -> tuple[float, float]:
+    """Largest radius and height (m)."""
+    radius, height = np.abs(np.concatenate([patch.corners_m for patch in patches_of(section)])).max(axis=0)
+    return float(radius), float(height)
 
 
 def section_of(run: Run, label: str) -> Section:

@@ -64,7 +64,7 @@ def locked(name: str) -> dict[str, list[str]]:
 @pytest.mark.parametrize("path", PHYSICS_MODULES, ids=lambda path: path.stem)
 def test_physics_stands_on_numerics_alone(path: Path) -> None:
     """A physics module imports the standard library, numpy, scipy, numba, pydantic and physics; only a picture more."""
-    pictures = {"matplotlib"} if path.parent.name == "gallery" else set()
+    pictures = {"matplotlib", "contourpy"} if path.parent.name == "gallery" else set()
     assert imported_packages(path) <= PHYSICS_MAY_IMPORT | pictures
 
 

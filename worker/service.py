@@ -17,6 +17,7 @@ from worker.closing import close_round
 from worker.job_store import JobStore
 from worker.records import LIST_PREFIX, Design, SlotName, Submission
 from worker.request import DesignRequest
+from worker.request_check import DesignCheck, told
 from worker.shot_list import BenchesOnce, ShotList, ShotListRequest, shots_of
 from worker.store import Store
 from worker.trace import current_trace
@@ -68,6 +69,13 @@ class DesignService:
             return Submission(design_id=known, created=False)
         bench = self.benches.named(asked)
         return self.store.create(asked.resolved(bench), idempotency_key, owner, body=body, bench=bench.used)
+
+    def check(self, asked: DesignRequest | DesignOnBench) -> DesignCheck:
+        """What would be searched. Raises InputRefused about its bench; nothing is stored."""
+        if isinstance(asked, DesignRequest):
+            return told(asked, None)
+        bench = self.benches.named(asked)
+        return told(asked.resolved(bench), bench.used)
 
     def extend(self, design_id: str, budget: Budget, idempotency_key: str | None = None) -> Design:
         """Continue a design that has succeeded, and return it. Raises what Store.extend raises."""

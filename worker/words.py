@@ -40,6 +40,15 @@ def share(value_ratio: float) -> str:
     return f"{value_ratio:.0%}"
 
 
+def duration(value_s: float) -> str:
+    """5400 -> '1 h 30 min'."""
+    minutes = round(value_s / 60.0)
+    if minutes < 2:
+        return f"{value_s:.0f} s"
+    hours, rest = divmod(minutes, 60)
+    return " ".join(part for part in (f"{hours} h" if hours else "", f"{rest} min" if rest else "") if part)
+
+
 def quantity(value: float, unit: str) -> str:
     """A number with the prefix that suits it: 0.00312, 'm' -> '3.12 mm'. Temperatures are told in °C."""
     if unit == "K":

@@ -26,6 +26,7 @@ from worker.bench import AskedDesign
 from worker.budget import Budget
 from worker.errors import DesignUnknown
 from worker.records import Design
+from worker.request_check import DesignCheck
 from worker.service import DesignService
 
 router = APIRouter(prefix=PATH, tags=["designs"])
@@ -79,6 +80,22 @@ def post_design(
     """
     submission = service.submit(design, idempotency_key, owner)
     return _accepted(service.store.get(submission.design_id))
+
+
+@router.post(
+    "/check",
+    summary="What would be searched?",
+    dependencies=[Depends(require_json)],
+    responses=stated(
+        "malformed-json", "gone", "too-large", "unsupported-media-type", "invalid-input", "store-unavailable"
+    ),
+)
+def check_design(design: Annotated[AskedDesign, Body(examples=[examples.DESIGN])], service: Service) -> DesignCheck:
+    """Fills in bench and defaults and tells in words what will be searched; nothing is queued.
+
+    It refuses what `POST /v1/designs` refuses, in the same words.
+    """
+    return service.check(design)
 
 
 @router.get(

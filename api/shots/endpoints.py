@@ -7,7 +7,8 @@ from functools import partial
 from typing import Annotated, Any, TypeVar
 
 from anyio import CapacityLimiter, move_on_after, to_thread
-from fastapi import APIRouter, Body, Depends, Request, Response
+from fastapi import APIRouter, Body, Depends, Query, Request, Response
+from pydantic import BaseModel, ConfigDict, Field
 
 import physics
 from api import examples
@@ -16,6 +17,7 @@ from api.problem_handlers import RETRY_AFTER_S
 from api.problems import ProblemError, stated
 from api.request_body import require_json
 from api.table import MEDIA_TYPE, csv_text
+from physics.gallery.frames import SectionFrames, section_frames
 from physics.result import Series, ShotResult
 from physics.shot import Shot
 from physics.shot_check import ShotCheck, inspect_shot
@@ -29,6 +31,15 @@ Result = TypeVar("Result")
 SERIES: dict[int | str, dict[str, Any]] = {
     200: {"description": "A row for every step.", "content": {MEDIA_TYPE: {"schema": {"type": "string"}}}}
 }
+
+
+class FramesQuery(BaseModel):
+    """How finely the time is cut."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    frames_count: int = Field(ge=2, le=60, default=20, description="Fewest instants; those that are marked count.")
+
 
 router = APIRouter(prefix="/v1/shots", tags=["shots"])
 
@@ -79,6 +90,25 @@ async def run_series(request: Request, shot: PostedShot, benches: Benches) -> Re
     Of a run that does not converge there is the line of names only.
     """
     return await series_csv(request, await _resolved(shot, benches))
+
+
+@router.post(
+    "/section",
+    summary="The section of this shot through time",
+    dependencies=[Depends(require_json)],
+    response_model=SectionFrames,
+    responses=stated(*_REFUSALS, "no-free-core"),
+)
+async def run_section(
+    request: Request, shot: PostedShot, query: Annotated[FramesQuery, Query()], benches: Benches
+) -> Response:
+    """Outlines, current density and field lines at the marked instants and evenly between, for whoever draws them.
+
+    The model is run once for each instant, up to it; it takes most of a second.
+    """
+    whole = await _resolved(shot, benches)
+    frames = await on_a_free_core(request, partial(section_frames, whole, query.frames_count))
+    return Response(frames.model_dump_json(), media_type="application/json")
 
 
 async def series_csv(request: Request, shot: Shot) -> Response:

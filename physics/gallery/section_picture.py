@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from physics.field_lines import flux
 from physics.gallery.style import BLACK, GREY, new_figure, number
 from physics.result import ShotResult
-from physics.section import Conductor, Patch, Section
+from physics.section import Conductor, Section, extent_of, patches_of
 
 Floats = NDArray[np.float64]
 
@@ -29,10 +29,6 @@ _GRID = 110
 _A_PER_M2 = 1e9  # in a kA/mm^2
 _MM = 1e3
 _WIDTH = 11.0  # inches
-#: The picture reaches at most so many times as far as the section at rest.
-_WIDEST = 2.0
-#: A coil that reaches so many times as far at the end has left the picture.
-_FLOWN = 1.5
 #: The outlines of more turns than this would make a large file; they become part of the picture inside it.
 _MOST_RIMS = 24
 #: Right and left half, which is the right one seen in a mirror.
@@ -46,12 +42,13 @@ _KEY = (
 
 def draw_sections(result: ShotResult, instants: Sequence[Section]) -> Figure:
     """The instants to one scale, and the key in the last place."""
-    extent = _extent(instants)
+    width, height = extent_of(instants)
+    extent = (_MM * width, _MM * height)
     rows, columns = (1, 6) if extent[1] > 1.3 * extent[0] else (2, 3)
     size = (_WIDTH, rows * (0.6 + 0.9 * _WIDTH / columns * extent[1] / extent[0]) + 1.5)
     figure = new_figure("Current density and field lines in the section", result, size)
     places = figure.subplots(rows, columns, squeeze=False).ravel()
-    density = [patch.density_a_per_m2 for section in instants for patch in _patches(section)]
+    density = [patch.density_a_per_m2 for section in instants for patch in patches_of(section)]
     norm = Normalize(*(np.array([-1.0, 1.0]) * max(np.abs(density).max() / _A_PER_M2, 1e-9)))
     fields = [_quarter(section, extent) for section in instants]
     step = max(float(np.abs(field[2]).max()) for field in fields) / _LINES_COUNT
@@ -66,26 +63,6 @@ def draw_sections(result: ShotResult, instants: Sequence[Section]) -> Figure:
         axes.set_axis_off()
     _draw_key(figure, places[-1], norm, step, columns)
     return figure
-
-
-def _patches(section: Section) -> list[Patch]:
-    return [*section.part, *(patch for turn in section.turns for patch in turn.patches)]
-
-
-def _extent(instants: Sequence[Section]) -> tuple[float, float]:
-    """Half width and half height (mm) of the picture: all but debris that has flown far."""
-    rest = _reach(instants[0])[0]
-    seen = [_reach(section) for section in instants]
-    # The last instant is the end, when debris may be anywhere.
-    widest = max(radius for radius, _ in (seen[:-1] if seen[-1][0] > _FLOWN * rest else seen))
-    width = 1.06 * min(max(widest, 1.1 * rest), _WIDEST * rest)
-    return width, max(max(height for _, height in seen) + 0.25 * width, 0.5 * width)
-
-
-def _reach(section: Section) -> tuple[float, float]:
-    """Largest radius and height (mm)."""
-    radius, height = _MM * np.abs(np.concatenate([patch.corners_m for patch in _patches(section)])).max(axis=0)
-    return float(radius), float(height)
 
 
 def _quarter(section: Section, extent: tuple[float, float]) -> tuple[Floats, Floats, Floats]:

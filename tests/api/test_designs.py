@@ -311,3 +311,16 @@ def test_series_of_a_candidate_without_a_shot_is_not_found(client: httpx.Client,
     """Nor is that of a number that no candidate has."""
     answer = client.get(f"{finished['links']['self']}/candidates/999999/series")
     assert answer.status_code == 404
+
+
+def test_check_tells_what_would_be_searched_and_queues_nothing(client: httpx.Client, design: Json) -> None:
+    """Defaults filled in, told in words; what a post would refuse is refused alike."""
+    before = client.get("/v1/designs?limit=1").json()["items"]
+    said = client.post("/v1/designs/check", json=design).json()
+    assert said["request"]["target"] == {"final_outer_diameter_m": 0.025, "shrink_ratio": None, "tolerance_m": 1e-4}
+    assert any("5 to 10 turns" in sentence for sentence in said["summary"])
+    assert client.get("/v1/designs?limit=1").json()["items"] == before
+    design["search"]["turns"]["low_count"] = 0
+    refused = [client.post(path, json=design) for path in ("/v1/designs/check", "/v1/designs")]
+    assert [answer.status_code for answer in refused] == [422, 422]
+    assert refused[0].json()["errors"] == refused[1].json()["errors"]

@@ -115,3 +115,14 @@ def test_service_answers_while_shots_run(client: httpx.Client, service: str, sho
         slowest_s = max(slowest_s, time.monotonic() - begun_s)
         time.sleep(0.02)
     assert slowest_s < 1.0
+
+
+def test_section_through_time(client: httpx.Client, shot: Json) -> None:
+    """As many frames as asked for at least, with metal and field lines; bad counts are refused by name."""
+    body = client.post("/v1/shots/section?frames_count=8", json=shot).json()
+    assert len(body["frames"]) >= 8
+    assert {"part", "turn"} <= {piece["of"] for piece in body["frames"][0]["pieces"]}
+    assert any(frame["field_lines_m"] for frame in body["frames"])
+    refused = client.post("/v1/shots/section?frames_count=1", json=shot)
+    assert refused.status_code == 422
+    assert "frames_count" in refused.text
