@@ -17,6 +17,7 @@ from redis.exceptions import RedisError
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.page.pages import PAGES
 from api.problem_handlers import RETRY_AFTER_S
 from api.problems import ProblemError, response_for
 from worker.access import Admission, Gate, includes
@@ -28,7 +29,7 @@ log = logging.getLogger("shotwright.api")
 #: Asked by supervisors, which hold no key: never refused, and cost nothing.
 HEALTH = ("/livez", "/readyz")
 #: Need no key: documentation that is the same everywhere, and a front page that shows no designs without one.
-OPEN = ("/", "/design", "/shot", "/docs", "/openapi.json")
+OPEN = ("/", "/docs", "/openapi.json", *(page.path for page in PAGES))
 OPEN_BELOW = ("/docs-assets/", "/page-assets/", "/problems/")
 
 _CHALLENGE = 'Bearer realm="shotwright"'

@@ -146,4 +146,6 @@ def _method_of(scope: Scope) -> str:
 
 def _route_of(scope: Scope) -> str:
     route = scope.get("route")
+    if route is None and scope.get("root_path"):
+        return str(scope["root_path"])  # files, whose folder is mounted
     return str(getattr(route, "path", "none"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import fastapi_offline
@@ -12,7 +13,7 @@ from starlette.staticfiles import StaticFiles
 
 from api.access.guard import Caller
 from api.access.headers import PAGE_POLICY
-from api.page.front_page import front_page, page_with_cautions
+from api.page.pages import PAGES, Page, front_page, page_of
 from api.problems import KINDS, ProblemError
 from worker.store import Store
 
@@ -27,10 +28,16 @@ router = APIRouter(include_in_schema=False)
 
 
 def add_pages(app: FastAPI) -> None:
-    """Add `/`, `/docs` and `/problems/{slug}` to the service."""
+    """Add the pages, `/docs` and `/problems/{slug}` to the service."""
     app.mount(ASSETS, StaticFiles(directory=Path(fastapi_offline.__file__).parent / "static"), name="docs-assets")
     app.mount(PAGE_ASSETS, StaticFiles(directory=_STATIC), name="page-assets")
+    for shown in PAGES:
+        app.add_api_route(shown.path, partial(_shown, shown), response_class=HTMLResponse, include_in_schema=False)
     app.include_router(router)
+
+
+async def _shown(shown: Page) -> HTMLResponse:
+    return HTMLResponse(page_of(shown), headers=_POLICY)
 
 
 @router.get("/")
@@ -43,18 +50,6 @@ def page(request: Request) -> HTMLResponse:
     except RedisError:
         designs = None
     return HTMLResponse(front_page(designs, may_read=caller.may_read), headers=_POLICY)
-
-
-@router.get("/shot")
-def shot() -> HTMLResponse:
-    """One candidate of a design: `?design={id}&number={n}`; its script asks the API for it. Prints as a sheet."""
-    return HTMLResponse(page_with_cautions("shot.html"), headers=_POLICY)
-
-
-@router.get("/design")
-def design() -> HTMLResponse:
-    """One design as it goes on: `?design={id}`; its script asks the API for it."""
-    return HTMLResponse(page_with_cautions("design.html"), headers=_POLICY)
 
 
 @router.get("/docs")
