@@ -66,7 +66,7 @@ def _current(shot: Shot, summary: Summary) -> ExplainedStep:
         title="The current rises",
         statement=f"Bank and inductance swing: {summary.peak_current_a / 1e3:.3g} kA in the {shot.coil.turns_count} "
         f"turns after {summary.time_to_peak_s * 1e6:.3g} µs.",
-        equation="I = V √(C/L) · losses,  t = (π/2) √(L C)",
+        equation="I ≈ V √(C/L); t ≈ (π/2) √(L C)",
         value=summary.peak_current_a,
         unit="A",
         time_s=summary.time_to_peak_s,
@@ -82,7 +82,7 @@ def _induced(shot: Shot, series: Series) -> ExplainedStep:
         title="The part answers with a current of its own",
         statement=f"The flux cannot enter the metal at once: {current / 1e3:.3g} kA run round the rim of the part the "
         f"other way{against}.",
-        equation="∮ E · dl = − dΦ/dt,  δ = √(2 ρ / (ω μ₀))",
+        equation="∮ E · dl = − dΦ/dt; δ = √(2 ρ / (ω μ₀))",
         value=current,
         unit="A",
         time_s=series.time_s[place],

@@ -25,6 +25,8 @@ class Page:
     path: str
     title: str
     name: str
+    #: Whether it shows one shot at its length, and the cautions before that.
+    of_shot: bool = False
 
 
 #: All but the front page, which also shows the designs before a script runs.
@@ -32,13 +34,13 @@ PAGES = (
     Page("/new", "New design", "new_design"),
     Page("/new-shot", "New shot", "new_shot"),
     Page("/design", "Design", "design"),
-    Page("/shot", "Shot", "shot"),
-    Page("/compare", "Shots compared", "compare"),
+    Page("/shot", "Shot", "shot", of_shot=True),
+    Page("/compare", "Shots compared", "compare", of_shot=True),
     Page("/explain", "A shot explained", "explain"),
     Page("/benches", "Benches", "benches"),
     Page("/bench", "Bench", "bench"),
     Page("/records", "Records of fired shots", "records"),
-    Page("/record", "Record of a fired shot", "record"),
+    Page("/record", "Record of a fired shot", "record", of_shot=True),
     Page("/fit", "Fit of a bench", "fit"),
 )
 _FRONT = Page("/", "Designs", "designs")
@@ -51,9 +53,11 @@ def _template(name: str) -> Template:
 
 def page_of(page: Page, **shown: str) -> str:
     """The page as HTML; it asks the API for the rest by itself."""
-    cautions = "".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)
+    entries = "".join(f"<li>{escape(caution)}</li>" for caution in CAUTIONS)
+    cautions = _template("cautions.html").substitute(cautions=entries)
+    above, below = (cautions, "") if page.of_shot else ("", cautions)
     main = _template(f"{page.name}.html").substitute(shown)
-    return _template("shell.html").substitute(title=page.title, script=page.name, main=main, cautions=cautions)
+    return _template("shell.html").substitute(title=page.title, script=page.name, main=main, above=above, below=below)
 
 
 def front_page(designs: Iterable[Design] | None, *, may_read: bool) -> str:

@@ -37,6 +37,9 @@ FEWEST_IN_RISE = 20
 #: Points before the shot that make a baseline; those closest to the start, in quarter periods, are left out.
 FEWEST_BEFORE = 10
 _BEFORE_MARGIN = 0.05
+#: Points at the very start that are taken as before the shot in any case, and how far, in standard deviations, two in a
+#: row must be from the mean before them to count as the shot itself.
+_FEWEST_STILL, _MOVED_SIGMA = 5, 6.0
 #: A drift counts from so many standard deviations on.
 _DRIFT_SIGNIFICANCE = 3.0
 #: A current below this share of the peak has died down.
@@ -150,7 +153,15 @@ class _Trace:
         block = max(1, seconds.size // POINTS)
         self.time, self.raw = (_averaged(column, block) for column in (seconds, amperes))
         self.noise = max(noise(self.raw), self.point_noise / sqrt(block))
-        self._find(self.raw - np.median(self.raw[: max(self.raw.size // 50, 5)]))
+        self._find(self.raw - np.median(self.raw[: self._still()]))
+
+    def _still(self) -> int:
+        """First points that stay where they began: a fiftieth of the trace, unless the shot comes before that."""
+        most = max(self.raw.size // 50, _FEWEST_STILL)
+        before = np.cumsum(self.raw[:most]) / np.arange(1, most + 1)
+        away = np.abs(self.raw[1:most] - before[:-1]) > _MOVED_SIGMA * self.noise
+        moved = np.flatnonzero(away[:-1] & away[1:])
+        return max(int(moved[0]), _FEWEST_STILL) if moved.size else most
 
     def _find(self, signal: Floats) -> None:
         """Rough start, peak and zero of the first half-cycle."""

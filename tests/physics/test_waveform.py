@@ -16,6 +16,8 @@ import pytest
 from scipy.stats import binom
 
 from physics import simulate_shot
+from physics.shot import check_shot
+from physics.simulate import simulate_whole
 from physics.waveform import Probe, TraceAnalysis, TraceRefused, analyse
 from tests.physics.shots import TRADE_SHOT, changed
 
@@ -305,3 +307,27 @@ def test_a_shot_that_moves_is_told_from_a_constant_loop() -> None:
     assert found.peak_current_a == pytest.approx(result.summary.peak_current_a, rel=5e-3)
     assert found.time_to_peak_s == pytest.approx(result.summary.time_to_peak_s, abs=6e-7)
     assert found.charge_coulomb == pytest.approx(result.summary.charge_coulomb, rel=0.01)
+
+
+@pytest.mark.parametrize("before_s", [2e-6, 5e-6, 1e-5])
+def test_a_long_trace_with_little_before_the_shot_keeps_its_baseline(before_s: float) -> None:
+    """A coil that holds rings for long; the few points before the shot are still told from its rise."""
+    shot = changed(TRADE_SHOT, bank={"charge_voltage_v": 3000.0}, solver={"fidelity": "screen"})
+    result, series = simulate_whole(check_shot(shot))
+    assert series is not None
+    assert result.summary is not None
+    known = np.array(series.time_s), np.array(series.current_a)
+    assert known[0][-1] > 20.0 * before_s
+    seconds = np.arange(-before_s, known[0][-1], 5e-8)
+    error = np.random.default_rng(5).normal(0.0, 0.01 * result.summary.peak_current_a, seconds.size)
+    found = analyse(
+        seconds,
+        np.interp(seconds, *known, left=0.0) + error,
+        capacitance_farad=1.5e-4,
+        charge_voltage_v=3000.0,
+    )
+    assert found.peak_current_a == pytest.approx(result.summary.peak_current_a, rel=0.01)
+    assert found.time_to_peak_s == pytest.approx(result.summary.time_to_peak_s, rel=0.03)
+    assert found.first_current_zero_s == pytest.approx(result.summary.first_current_zero_s, rel=0.01)
+    assert abs(found.start_s) < 2e-7
+    assert abs(found.drift_a_per_s) * known[0][-1] < 0.01 * result.summary.peak_current_a

@@ -205,7 +205,15 @@ class Workers:
 @contextmanager
 def running_api(server: Server, log: Path, **settings: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
     """The HTTP service as a process of its own, and its address; those with a log in one folder share their state."""
-    port = free_port("127.0.0.1")
+    with running_api_at(free_port("127.0.0.1"), server, log, **settings) as found:
+        yield found
+
+
+@contextmanager
+def running_api_at(
+    port: int, server: Server, log: Path, **settings: str
+) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """The same at a port that is given, so that it can come back where it was."""
     words = ["-m", "api.serve", "--port", str(port)]
     state = {"SHOTWRIGHT_STATE_FOLDER": str(log.parent / "state")}
     environment = os.environ | {"REDIS_URL": server.url} | state | settings

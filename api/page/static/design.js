@@ -125,7 +125,7 @@ async function watch() {
   if (following || !(await persist(async () => { await look(); return true; }))) return;
   if (["succeeded", "failed", "cancelled"].includes(design.status)) return;
   following = true;
-  await follow(`${path}/events`, heard);
+  await follow(`${path}/events`, heard, look);
   following = false;
   await persist(look);
 }

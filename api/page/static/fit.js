@@ -42,6 +42,6 @@ async function look() {
 place("cancel").addEventListener("click", async () => { try { await post(`${path}/cancel`, {}); } catch (problem) { show(problem, null); } });
 const fit = await persist(look);
 if (fit && !ENDED.includes(fit.status)) {
-  await follow(`${path}/events`, (kind, data) => { if (kind === "status") tellState(data); else if (kind === "progress") tellProgress(data); });
+  await follow(`${path}/events`, (kind, data) => { if (kind === "status") tellState(data); else if (kind === "progress") tellProgress(data); }, look);
   await persist(look);
 }

@@ -28,7 +28,7 @@ export function beforeAndAfter({ shot, profile, series }) {
     }
   }
   drawn.append(afterwards({ profile, series, middle, level, size, half, inner }));
-  drawn.append(make("text", { x: 140, y: 2 * level + 20, "text-anchor": "middle" }, "before"), make("text", { x: 420, y: 2 * level + 20, "text-anchor": "middle" }, "after, and the coil as it was wound"));
+  drawn.append(make("text", { x: 110, y: 2 * level + 20, "text-anchor": "middle" }, "before"), make("text", { x: 450, y: 2 * level + 20, "text-anchor": "middle" }, "after; the coil as wound"));
   drawn.append(make("line", { class: "scale", x1: middle - 5e-3 * size, x2: middle + 5e-3 * size, y1: 2 * level + 2, y2: 2 * level + 2 }), make("text", { x: middle, y: 2 * level + 20, "text-anchor": "middle" }, "10 mm"));
   return h("figure", {}, h("figcaption", {}, "Section to scale"), drawn);
 }

@@ -82,14 +82,17 @@ export async function persist(work) {
 
 export const pause = (ms) => new Promise((done) => { setTimeout(done, ms); });
 
-// Follows the events of a job until it ends: `heard(kind, data)` for each. A lost connection is told, and taken up where it broke.
-export async function follow(path, heard) {
-  let last = "";
+// Follows the events of a job until it ends: `heard(kind, data)` for each. A lost connection is told, and taken up where it
+// broke; `back()` then reads what no event has told.
+export async function follow(path, heard, back) {
+  let last = "", lost = false;
   for (let turn = 0; ; turn += 1) {
     try {
       const answer = await reach(path, { headers: { Accept: "text/event-stream", ...(last ? { "Last-Event-ID": last } : {}) } });
       if (!answer.ok) throw await refused(answer);
       tellConnection(false);
+      if (lost) await back();
+      lost = false;
       for await (const event of eventsOf(answer.body)) {
         turn = 0;
         last = event.id || last;
@@ -98,7 +101,8 @@ export async function follow(path, heard) {
       }
     } catch (problem) {
       if (!(problem instanceof Trouble)) throw problem;
-      if (!problem.passes) { show(problem, () => follow(path, heard)); return; }
+      if (!problem.passes) { show(problem, () => follow(path, heard, back)); return; }
+      lost = true;
       tellConnection(true);
     }
     await pause(AGAIN_MS[Math.min(turn, AGAIN_MS.length - 1)]);

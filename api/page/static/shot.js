@@ -38,20 +38,21 @@ function tellBuild({ shot }) {
 }
 
 function tellFigures({ summary, numerical_error: error, warnings }, { robustness }) {
-  const rows = Object.entries(summary).filter(([, value]) => value !== null).map(([name, value]) => [words(name), told(value, unitOf(name))]);
-  if (error) rows.unshift(["final diameter, error of mesh and step", `± ${told(error.final_outer_diameter_m, "m")}`]);
-  if (robustness) rows.unshift(["final diameter, from shot to shot", `± ${told(robustness.spread_m, "m")} (one standard deviation)`]);
+  const known = Object.entries(summary).filter(([, value]) => value !== null), sizes = ([name]) => name.startsWith("final_");
+  const rows = [...known.filter(sizes), ...known.filter((one) => !sizes(one))].map(([name, value]) => [words(name), told(value, unitOf(name))]);
+  if (error) rows.splice(1, 0, ["final diameter, error of mesh and step", `± ${told(error.final_outer_diameter_m, "m")}`]);
+  if (robustness) rows.splice(1, 0, ["final diameter, from shot to shot", `± ${told(robustness.spread_m, "m")} (one standard deviation)`]);
   fill("warnings", warnings.map((warning) => h("li", { class: "remark" }, warning.statement)));
   fill("figures", rows.map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value))));
 }
 
 const CHARTS = [
-  ["Coil current", "kA", [["coil", "current_a", 1e-3]]],
+  ["Coil current", "kA", [["coil current", "current_a", 1e-3]]],
   ["Bank voltage", "kV", [["bank", "bank_voltage_v", 1e-3]]],
   ["Field", "T", [["gap", "gap_field_tesla", 1], ["centre", "centre_field_tesla", 1]]],
   ["Diameters", "mm", [["outer", "outer_diameter_m", 1e3], ["bore of the coil", "coil_inner_diameter_m", 1e3]]],
   ["Inward force", "kN", [["force", "force_n", 1e-3]]],
-  ["Hottest place", "°C", [["part", "workpiece_temperature_k", 1], ["coil", "coil_temperature_k", 1]]],
+  ["Temperature", "°C", [["part, hottest place", "workpiece_temperature_k", 1], ["coil, hottest place", "coil_temperature_k", 1]]],
 ];
 
 function linesOf({ series }, lines, more = "") {

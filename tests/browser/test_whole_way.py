@@ -1,0 +1,213 @@
+"""The whole way through the pages, live, and what goes wrong on it: a page that people leave open over night."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import time
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+from playwright.sync_api import expect
+
+from api.launch import free_port
+from tests.browser.conftest import Open
+from tests.system.conftest import Server, running_api, running_api_at
+from tests.worker.samples import candidate, request
+from tests.worker.test_store import leased
+from worker.records import SlotName
+from worker.store import Store, connect
+
+Json = dict[str, Any]
+
+
+def test_from_a_new_bench_to_what_was_learnt(  # noqa: PLR0915 -- one way, told from its start to its end
+    client: httpx.Client, see: Open, tmp_path: Path
+) -> None:
+    """Describe a bench, ask for a design on it, watch a real worker, open the shot, record it with a trace, fit."""
+    page = see(f"{client.base_url}/benches", until="#form fieldset").page
+    page.evaluate("document.getElementById('describe').open = true")
+    page.fill("[data-pointer='/name'] input", "bay of the browser")
+    page.click("button[form=form]")
+    page.wait_for_url("**/bench?bench=*")
+    page.wait_for_selector("#revisions table")
+    assert page.inner_text("h1") == "bay of the browser"
+
+    page.click("#searchhere")
+    page.wait_for_selector("#send:not([disabled])")
+    page.fill("[data-pointer='/name'] input", "asked by hand")
+    page.fill("[data-pointer='/budget_trials_count'] input", "120")
+    page.fill("[data-pointer='/target/final_outer_diameter_m'] input", "25")
+    expect(page.locator("#summary")).to_contain_text("to 25.00 mm")
+    page.wait_for_selector("#send:not([disabled])")
+    page.click("#send")
+    page.wait_for_url("**/design?design=*")
+    design_id = page.url.partition("design=")[2]
+    seen: set[str] = set()
+    deadline = time.monotonic() + 120.0
+    while "succeeded" not in page.inner_text("#state"):
+        seen.add(page.inner_text("#trials"))
+        assert time.monotonic() < deadline, seen
+        page.wait_for_timeout(100)
+    assert len(seen) >= 3, "progress was not told while the worker searched"
+    page.wait_for_selector("#best:not([hidden])")
+    page.click("#best")
+    page.wait_for_selector(".through")
+    design = client.get(f"/v1/designs/{design_id}").json()
+    assert design["request"]["target"]["final_outer_diameter_m"] == pytest.approx(0.025)
+    assert design["provenance"]["bench"]["name"] == "bay of the browser"
+    chosen = design["recommended"]["candidate"]
+    assert f"Candidate {chosen['number']}" in page.inner_text("h1")
+
+    page.get_by_role("link", name="Record what was measured").click()
+    page.wait_for_selector("#form fieldset")
+    page.fill("[data-pointer='/sizes/final_outer_diameter_m'] input", "25.04")
+    page.fill("[data-pointer='/notes'] textarea", "rim a little out of round")
+    shot = client.get(chosen["link"]).json()["result"]["shot"]
+    trace = tmp_path / "scope.csv"
+    trace.write_text(scope_file(client, shot), encoding="utf-8")
+    page.set_input_files("#file", trace)
+    page.click("#store")
+    page.wait_for_selector("#charts polyline[data-name='measured']")
+    record = client.get(f"/v1/records/{page.url.partition('record=')[2]}").json()
+    assert record["sizes"]["final_outer_diameter_m"] == pytest.approx(0.02504)
+    assert record["shot_of"] == {"design_id": design_id, "number": chosen["number"]}
+    measured = dict(
+        page.eval_on_selector_all("#charts polyline", "all => all.map((l) => [l.dataset.name, Number(l.dataset.max)])")
+    )
+    rows = list(csv.DictReader(io.StringIO(client.get(f"/v1/records/{record['id']}/trace.csv").text)))
+    assert measured["measured"] == pytest.approx(max(float(row["current_a"]) for row in rows) / 1e3)
+    assert measured["measured"] == pytest.approx(measured["predicted"], rel=0.03)
+    assert abs(measured["residual"]) < 0.05 * measured["predicted"]
+
+    page.click("#next a")
+    page.wait_for_selector("#records table")
+    assert "25.04 mm" in page.inner_text("#records")
+    page.click("#fit")
+    page.wait_for_selector("#quantities table", timeout=60_000)
+    fit = client.get(f"/v1/fits/{page.url.partition('fit=')[2]}").json()
+    assert fit["status"] == "succeeded"
+    assert fit["result"]["statement"] in page.inner_text("#remarks")
+    assert page.locator("#quantities tbody tr").count() == len(fit["result"]["quantities"])
+    assert page.locator("#next tbody tr").count() == len(fit["result"]["next_shots"])
+    page.get_by_role("button", name="Look at no. 1").click()
+    page.wait_for_url("**/shot?list=*")
+    page.wait_for_selector(".through")
+    assert fit["result"]["makes_bench"]["revision"] == 2
+
+
+def scope_file(client: httpx.Client, shot: Json) -> str:
+    """What an oscilloscope would have stored: the model's own current with 1 % noise, begun 5 us before."""
+    rows = list(csv.DictReader(io.StringIO(client.post("/v1/shots/series", json=shot).text)))
+    time_s = np.array([float(row["time_s"]) for row in rows])
+    current_a = np.array([float(row["current_a"]) for row in rows])
+    grid = np.arange(-5e-6, time_s[-1], 5e-8)
+    noise = np.random.default_rng(1).normal(0.0, 0.01 * np.abs(current_a).max(), grid.size)
+    value = np.interp(grid, time_s, current_a, left=0.0) + noise
+    return "time,current\n" + "\n".join(f"{at:.9e},{amp:.6e}" for at, amp in zip(grid, value, strict=True))
+
+
+def test_refused_trace_says_why_and_can_be_mended(
+    client: httpx.Client, finished: Json, see: Open, tmp_path: Path
+) -> None:
+    """The record stands, the reason is shown, and another file can follow."""
+    number = client.get(finished["links"]["self"]).json()["recommended"]["candidate"]["number"]
+    page = see(f"{client.base_url}/record?design={finished['id']}&number={number}", until="#form fieldset").page
+    bad = tmp_path / "bad.csv"
+    bad.write_text("time,current\n0,0\n1e-6,1\n2e-6,2\n", encoding="utf-8")
+    page.set_input_files("#file", bad)
+    page.click("#store")
+    page.wait_for_selector("#trouble:not([hidden])")
+    assert "trace" in page.inner_text("#trouble").lower()
+    assert "its trace was refused" in page.inner_text("#stored")
+    record = page.url.partition("record=")[2]
+    shot = client.get(f"/v1/records/{record}").json()["shot"]
+    good = tmp_path / "good.csv"
+    good.write_text(scope_file(client, shot), encoding="utf-8")
+    page.set_input_files("#file", good)
+    page.click("#store")
+    page.wait_for_selector("#charts polyline[data-name='residual']")
+
+
+def test_restart_of_the_service_is_shown_and_heals(server: Server, see: Open, tmp_path: Path) -> None:
+    """A design is watched while the API is killed and started again: the page says so, and then shows what happened."""
+    store, port = empty_store(server), free_port("127.0.0.1")
+    design_id = store.create(request(budget_trials_count=60)).design_id
+    lease = leased(store, SlotName(job_id=design_id, round=0, island=0))
+    with running_api_at(port, server, tmp_path / "first") as (_, address):
+        seen = see(f"{address}/design?design={design_id}", until="#rows thead")
+        expect(seen.page.locator("#trials")).to_contain_text("0 of 60")
+        store.record(lease, [candidate(number) for number in range(5)])
+        expect(seen.page.locator("#trials")).to_contain_text("5 of 60", timeout=15_000)
+    expect(seen.page.locator("#connection")).to_be_visible(timeout=15_000)
+    assert "lost" in seen.page.inner_text("#connection")
+    store.record(lease, [candidate(number) for number in range(5, 12)])
+    with running_api_at(port, server, tmp_path / "second"):
+        expect(seen.page.locator("#connection")).to_be_hidden(timeout=30_000)
+        expect(seen.page.locator("#trials")).to_contain_text("12 of 60", timeout=30_000)
+        seen.page.select_option("#filter select[name=only]", "all")
+        expect(seen.page.locator("#count")).to_contain_text("12 of 12", timeout=15_000)
+
+
+def empty_store(server: Server) -> Store:
+    """An empty store whose leases outlast a test that does the work itself."""
+    client = connect(server.url)
+    client.flushdb()
+    return Store(client, lease_seconds=600.0)
+
+
+@pytest.fixture
+def many(server: Server, tmp_path: Path) -> Any:
+    """A design of 5,000 made-up trials, and the service that shows it."""
+    store = empty_store(server)
+    design_id = store.create(request(budget_trials_count=60)).design_id
+    lease = leased(store, SlotName(job_id=design_id, round=0, island=0))
+    chance = np.random.default_rng(3)
+    for first in range(0, 5000, 500):
+        energies, voltages = chance.uniform(2000.0, 6000.0, 500), chance.uniform(4000.0, 9000.0, 500)
+        store.record(
+            lease,
+            [candidate(first + k, energy_j=float(energies[k]), voltage_v=float(voltages[k])) for k in range(500)],
+        )
+    store.fill(lease, [], [])
+    with running_api(server, tmp_path / "log") as (_, address):
+        yield design_id, address
+
+
+def test_five_thousand_candidates_stay_fluid(many: tuple[str, str], see: Open) -> None:
+    """All are there to scroll, sort and filter, with only some dozens drawn; the last is the last of the API's."""
+    design_id, address = many
+    page = see(f"{address}/design?design={design_id}", until="#rows thead").page
+    page.select_option("#filter select[name=only]", "all")
+    expect(page.locator("#count")).to_contain_text("5000 of 5000", timeout=30_000)
+    assert page.locator("#rows tbody tr").count() < 120
+    assert page.get_attribute("#rows table", "aria-rowcount") == "5001"
+    page.get_by_role("button", name=re.compile("^energy")).click()
+    page.get_by_role("button", name=re.compile("^energy")).click()
+    page.eval_on_selector("#rows", "place => { place.scrollTop = place.scrollHeight; }")
+    expect(page.locator("#rows tbody tr[aria-rowindex='5001']")).to_have_count(1)
+    assert page.locator("#rows tbody tr").count() < 120
+    drawn = (
+        page.eval_on_selector("#front .cloud", "cloud => Number(cloud.dataset.count)")
+        if page.locator("#front .cloud").count()
+        else 0
+    )
+    assert drawn <= 5000
+    # What a frame costs while scrolling, told by the browser: tasks that hold it up for long.
+    held = page.evaluate(
+        """async () => {
+          const place = document.getElementById('rows'), long = [];
+          const watch = new PerformanceObserver((list) => long.push(...list.getEntries()));
+          watch.observe({ entryTypes: ['longtask'] });
+          for (let top = 0; top < place.scrollHeight; top += place.scrollHeight / 40) {
+            place.scrollTop = top;
+            await new Promise(requestAnimationFrame);
+          }
+          return long.length;
+        }"""
+    )
+    assert held <= 10
