@@ -47,6 +47,7 @@ from api.records import traces
 from api.request_body import BodyLimit
 from api.request_trace import RequestTrace
 from api.shared_reads import SharedReads
+from api.sheet.endpoints import add_sheets
 from api.shot_lists import endpoints as shot_lists
 from api.shot_lists import events as list_events
 from api.shot_lists.representations import ShotListStatus
@@ -161,6 +162,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.read_operation = partial(read_operation, client)
     app.state.shots_limiter = CapacityLimiter(os.cpu_count() or 1)
     app.state.files_limiter = CapacityLimiter(1)
+    app.state.sheets_limiter = CapacityLimiter(1)
     app.state.shot_wait_s = settings.shot_wait_seconds
     app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
     app.state.gate = Gate(settings.redis_url, settings.rate_per_minute)
@@ -173,6 +175,7 @@ def create_app(settings: Settings) -> FastAPI:
         *of_designs, shot_lists, list_events, health, shots, benches, *of_records, materials, wires, metrics,
     ):  # fmt: skip
         app.include_router(resource.router)
+    add_sheets(app)
     add_pages(app)
     return app
 

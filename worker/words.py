@@ -54,7 +54,9 @@ def quantity(value: float, unit: str) -> str:
     if unit == "K":
         return f"{value - 273.15:.0f} °C"
     if unit == "s" and value >= 1.0:
-        return f"{value:.0f} s"
+        return duration(value)
+    if unit == "kg/m3" and value < 1e-2:
+        return f"{value * 1e6:.3g} mg/m³"
     if unit not in _PREFIXED or value == 0.0:
         return f"{value:.3g} {unit}"
     power = min(max(3 * math.floor(math.log10(abs(value)) / 3.0), -9), 9)

@@ -30,7 +30,7 @@ log = logging.getLogger("shotwright.api")
 HEALTH = ("/livez", "/readyz")
 #: Need no key: documentation that is the same everywhere, and a front page that shows no designs without one.
 OPEN = ("/", "/docs", "/openapi.json", *(page.path for page in PAGES))
-OPEN_BELOW = ("/docs-assets/", "/page-assets/", "/problems/")
+OPEN_BELOW = ("/docs-assets/", "/page-assets/", "/sheet-assets/", "/problems/")
 
 _CHALLENGE = 'Bearer realm="shotwright"'
 

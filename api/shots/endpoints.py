@@ -60,7 +60,7 @@ async def run_shot(request: Request, shot: PostedShot, benches: Benches) -> Shot
     A run that over-crushes the part, leaves the range of the material data or does not converge is
     answered with 200 and a `status` that says so, with advice. A shot may name a bench instead of describing it.
     """
-    return await simulate(request, await _resolved(shot, benches))
+    return await simulate(request, await resolved(shot, benches))
 
 
 @router.post(
@@ -74,7 +74,7 @@ async def check_shot(shot: PostedShot, benches: Benches) -> ShotCheck:
 
     It refuses what `POST /v1/shots` refuses, in the same words.
     """
-    return inspect_shot(await _resolved(shot, benches))
+    return inspect_shot(await resolved(shot, benches))
 
 
 @router.post(
@@ -89,7 +89,7 @@ async def run_series(request: Request, shot: PostedShot, benches: Benches) -> Re
 
     Of a run that does not converge there is the line of names only.
     """
-    return await series_csv(request, await _resolved(shot, benches))
+    return await series_csv(request, await resolved(shot, benches))
 
 
 @router.post(
@@ -106,7 +106,7 @@ async def run_section(
 
     The model is run once for each instant, up to it; it takes most of a second.
     """
-    whole = await _resolved(shot, benches)
+    whole = await resolved(shot, benches)
     frames = await on_a_free_core(request, partial(section_frames, whole, query.frames_count))
     return Response(frames.model_dump_json(), media_type="application/json")
 
@@ -120,7 +120,7 @@ async def series_csv(request: Request, shot: Shot) -> Response:
     return Response(text, media_type=f"{MEDIA_TYPE}; header=present")
 
 
-async def _resolved(shot: Shot | ShotOnBench, benches: BenchStore) -> Shot:
+async def resolved(shot: Shot | ShotOnBench, benches: BenchStore) -> Shot:
     """The whole shot; the store is asked only when a bench is named."""
     return shot if isinstance(shot, Shot) else shot.resolved(await to_thread.run_sync(benches.named, shot))
 

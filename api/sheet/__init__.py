@@ -1,0 +1,1 @@
+"""The sheet that goes to the bench: one content, as HTML for A4 and as PDF."""
