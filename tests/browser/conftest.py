@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import httpx
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.system.conftest import server
@@ -73,3 +74,11 @@ def see(browser: Browser) -> Iterator[Open]:
 
 def _own(url: str, origin: str) -> bool:
     return url.startswith((origin, "data:", "blob:"))
+
+
+def faults_of(page: Page) -> list[str]:
+    """What axe-core finds, in its own words; all its rules are on."""
+    found = Axe().run(page)
+    return [
+        f"{rule['id']}: {node['html'][:200]}" for rule in found.response["violations"] for node in rule["nodes"][:3]
+    ]

@@ -8,11 +8,10 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 
 from physics.hazards import CAUTIONS
-from tests.browser.conftest import Open
+from tests.browser.conftest import Open, faults_of
 
 Json = dict[str, Any]
 
@@ -81,14 +80,6 @@ NAMES = [
 ]
 
 
-def colours_stand_out(page: Page) -> list[str]:
-    """What axe-core finds, in its own words; all its rules are on."""
-    found = Axe().run(page)
-    return [
-        f"{rule['id']}: {node['html'][:200]}" for rule in found.response["violations"] for node in rule["nodes"][:3]
-    ]
-
-
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("name", NAMES)
 def test_page_is_whole_clean_and_stays_at_home(
@@ -99,7 +90,7 @@ def test_page_is_whole_clean_and_stays_at_home(
     seen = see(f"{client.base_url}{path}", until=until, dark=dark)
     assert seen.faults == []
     assert seen.outside == []
-    assert colours_stand_out(seen.page) == []
+    assert faults_of(seen.page) == []
     text = seen.page.inner_text("body")
     assert [caution for caution in CAUTIONS if caution not in text] == []
 

@@ -13,9 +13,10 @@ import httpx
 import numpy as np
 import pytest
 from playwright.sync_api import expect
+from pypdf import PdfReader
 
 from api.launch import free_port
-from tests.browser.conftest import Open
+from tests.browser.conftest import Open, faults_of
 from tests.system.conftest import Server, running_api, running_api_at
 from tests.worker.samples import candidate, request
 from tests.worker.test_store import leased
@@ -211,3 +212,20 @@ def test_five_thousand_candidates_stay_fluid(many: tuple[str, str], see: Open) -
         }"""
     )
     assert held <= 10
+
+
+def test_sheet_prints_on_two_pages(client: httpx.Client, finished: Json, see: Open) -> None:
+    """As a browser prints it, A4 and no more than two; clean by axe-core; it asks nobody else; the PDF is a link."""
+    link = client.get(finished["links"]["self"]).json()["recommended"]["candidate"]["link"]
+    seen = see(f"{client.base_url}{link}/sheet", until="table")
+    assert seen.faults == []
+    assert seen.outside == []
+    assert faults_of(seen.page) == []
+    for picture in seen.page.locator("figure img").all():
+        assert picture.evaluate("drawn => drawn.naturalWidth") > 0
+        assert picture.get_attribute("alt")
+    printed = PdfReader(io.BytesIO(seen.page.pdf(prefer_css_page_size=True)))
+    assert len(printed.pages) == 2
+    assert [float(side) for side in printed.pages[0].mediabox[2:]] == pytest.approx([595.28, 841.89], abs=1.0)
+    target = seen.page.get_attribute("a[href*='format=pdf']", "href")
+    assert client.get(str(target)).headers["content-type"] == "application/pdf"

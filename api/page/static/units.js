@@ -31,7 +31,7 @@ export function told(value, unit) {
   if (unit === "s" && value >= 1) return value < 120 ? `${value.toFixed(0)} s` : `${(value / 60).toFixed(0)} min`;
   if (!PREFIXED.has(unit) || value === 0) return `${digits(value)} ${SPELLED[unit] ?? unit}`;
   const [size, prefix] = PREFIXES.find(([s]) => Math.abs(value) >= s * 0.9995) ?? PREFIXES.at(-1);
-  return `${digits(value / size)} ${prefix}${unit}`;
+  return `${unit === "F" ? Number((value / size).toPrecision(4)) : digits(value / size)} ${prefix}${unit}`;
 }
 
 // Sizes as a gauge shows them: hundredths of a millimetre.
