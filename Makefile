@@ -13,10 +13,10 @@ UV_COMPILE := $(BIN)/uv pip compile --quiet --universal --python-version 3.11 \
 	--generate-hashes --no-emit-index-url --no-annotate
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo run test fuzz openapi bench lint lock
+.PHONY: help setup demo run test fuzz openapi screenshots bench lint lock
 
 help: ## List these commands
-	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "  make %-7s %s\n", $$1, $$2 }' Makefile
+	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "  make %-11s %s\n", $$1, $$2 }' Makefile
 
 setup: $(RUNTIME) ## Make .venv with all that the service needs
 
@@ -36,6 +36,9 @@ fuzz: $(DEVELOP) ## Ask a service of its own made-up requests for ten minutes
 
 openapi: $(RUNTIME) ## Write the contract, api/openapi.json, anew
 	@$(BIN)/python -m api.openapi
+
+screenshots: $(DEVELOP) ## Take a picture of every page, to look at
+	@$(BIN)/python -m tests.browser.screenshots
 
 bench: $(RUNTIME) ## Time one shot at each fidelity, and the service under load
 	@$(BIN)/python -m tests.benchmarks.bench

@@ -3,6 +3,8 @@
 import { h } from "./dom.js";
 import { digits, percent, told } from "./units.js";
 
+// So few points are marked by themselves.
+const FEW = 30;
 const SVG = "http://www.w3.org/2000/svg";
 
 export function make(tag, attributes = {}, ...children) {
@@ -20,7 +22,7 @@ function ticks(low, high, wanted = 5) {
   const power = 10 ** Math.floor(Math.log10(raw || 1));
   const step = [1, 2, 5, 10].map((k) => k * power).find((s) => s >= raw) ?? power;
   const found = [];
-  for (let t = Math.ceil(low / step) * step; t <= high + 1e-9 * step; t += step) found.push(Number(t.toPrecision(12)));
+  for (let t = Math.ceil(low / step) * step; t <= high + 1e-9 * step; t += step) found.push(Math.abs(t) < 1e-9 * step ? 0 : Number(t.toPrecision(12)));
   return found;
 }
 
@@ -56,6 +58,7 @@ export function chart({ title, across, up, lines, moments = [], height = 300 }) 
     class: `line c${index % 4}`, points: line.x.map((v, i) => `${px(v).toFixed(1)},${py(line.y[i]).toFixed(1)}`).join(" "),
     "data-name": line.name, "data-min": least(line.y), "data-max": most(line.y),
   })));
+  lines.forEach((line, index) => { if (line.x.length <= FEW) drawn.append(...line.x.map((v, i) => make("circle", { class: `mark c${index % 4}`, cx: px(v).toFixed(1), cy: py(line.y[i]).toFixed(1), r: 3.5 }))); });
   const caption = h("figcaption", {}, `${title} (${up})`), heading = caption.textContent;
   const mark = make("line", { class: "reading", x1: 0, x2: 0, y1: top, y2: height - bottom, visibility: "hidden" });
   drawn.append(mark);

@@ -76,7 +76,8 @@ async function tellTrace(result) {
   const residual = { name: "residual", x: both[0].x, y: both[0].x.map((t, i) => both[0].y[i] - valueAt(predicted, t)) };
   fill("charts", chart({ title: "Coil current, measured and predicted", up: "kA", across: "µs", lines: both }), chart({ title: "Residual: measured minus predicted", up: "kA", across: "µs", lines: [residual] }));
   const { analysis } = await ask(`${pathOf()}/analysis`);
-  const found = Object.entries(analysis).filter(([, value]) => typeof value === "number").map(([name, value]) => [words(name), told(value, unitOf(name)), result.summary?.[name] !== undefined ? told(result.summary[name], unitOf(name)) : ""]);
+  const errorOf = (name) => { const unit = name.slice(words(name).length), error = analysis[`${name.slice(0, -unit.length)}_error${unit}`]; return error ? ` ± ${told(error, unitOf(name))}` : ""; };
+  const found = Object.entries(analysis).filter(([name, value]) => typeof value === "number" && !name.includes("_error_")).map(([name, value]) => [words(name), told(value, unitOf(name)) + errorOf(name), result.summary?.[name] !== undefined ? told(result.summary[name], unitOf(name)) : ""]);
   place("figures").append(table("What the trace says by itself", ["figure", "measured", "predicted"], found));
 }
 

@@ -1,7 +1,7 @@
 // Numbers in the units of the bench. The API speaks SI only; it is converted here, at the edge.
 
 const PREFIXES = [[1e9, "G"], [1e6, "M"], [1e3, "k"], [1, ""], [1e-3, "m"], [1e-6, "µ"], [1e-9, "n"]];
-const PREFIXED = new Set(["m", "s", "V", "A", "J", "Pa", "T", "N", "W", "H", "F", "Hz", "C"]);
+const PREFIXED = new Set(["m", "s", "V", "A", "J", "Pa", "T", "N", "W", "H", "F", "Hz", "C", "Ohm"]);
 const SPELLED = { Ohm: "Ω", "A2.s": "A²·s", "N.s": "N·s", m2: "m²", m3: "m³", "J/m2": "J/m²", "kg/m3": "kg/m³" };
 // The longest ending that a name has tells its unit, as in the API.
 const UNITS = {
@@ -31,7 +31,7 @@ export function told(value, unit) {
   if (unit === "s" && value >= 1) return value < 120 ? `${value.toFixed(0)} s` : `${(value / 60).toFixed(0)} min`;
   if (!PREFIXED.has(unit) || value === 0) return `${digits(value)} ${SPELLED[unit] ?? unit}`;
   const [size, prefix] = PREFIXES.find(([s]) => Math.abs(value) >= s * 0.9995) ?? PREFIXES.at(-1);
-  return `${unit === "F" ? Number((value / size).toPrecision(4)) : digits(value / size)} ${prefix}${unit}`;
+  return `${unit === "F" ? Number((value / size).toPrecision(4)) : digits(value / size)} ${prefix}${SPELLED[unit] ?? unit}`;
 }
 
 // Sizes as a gauge shows them: hundredths of a millimetre.
@@ -46,6 +46,8 @@ export function percent(ratio) {
   const value = 100 * ratio, size = Math.abs(value);
   return size > 0 && size < 0.1 ? "under 0.1 %" : `${value.toFixed(size >= 10 || value === 0 ? 0 : 1)} %`;
 }
+// Names of fields inside a sentence, as people say them.
+export const spoken = (sentence) => sentence.replace(/\b[a-z0-9]+(?:_[a-z0-9]+)+\b/g, (name) => words(name));
 export const when = (stamp) => (stamp ? new Date(stamp).toLocaleString([], { dateStyle: "medium", timeStyle: "short" }) : "–");
 
 // In which unit a field of a form is asked for: its name, its size in SI, and what stands for nothing there.
