@@ -23,7 +23,7 @@ from api.access.deadlines import SendDeadline
 from api.access.guard import Guard
 from api.access.headers import SecurityHeaders
 from api.access.published import state_access
-from api.benches import comparison
+from api.benches import aim, comparison
 from api.benches import endpoints as benches
 from api.designs import candidates, export
 from api.designs import endpoints as designs
@@ -43,6 +43,7 @@ from api.page.endpoints import add_pages
 from api.problem_handlers import install
 from api.problems import Problem
 from api.records import endpoints as records
+from api.records import export as record_export
 from api.records import traces
 from api.request_body import BodyLimit
 from api.request_trace import RequestTrace
@@ -56,6 +57,7 @@ from api.wires import endpoints as wires
 from physics.hazards import CAUTIONS
 from physics.schema import add_units
 from worker.access import Gate
+from worker.aim import AimService
 from worker.app import sender
 from worker.events import EventLog
 from worker.fit_service import FitService
@@ -155,6 +157,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.shot_lists = ShotListService(app.state.designs)
     app.state.records = RecordService(store, app.state.designs.benches)
     app.state.fits = FitService(app.state.designs, app.state.records.store)
+    app.state.aims = AimService(app.state.designs.benches, app.state.records, app.state.fits.store)
     # Here, too: a design can be cancelled, or its lost message found, while no worker is alive.
     app.state.watchdog = Watchdog(store, send)
     app.state.feeds = Feeds(EventLog(settings.redis_url), spell)
@@ -169,10 +172,10 @@ def create_app(settings: Settings) -> FastAPI:
     _add_layers(app, settings)
     install(app)
     of_designs = (designs, design_events, candidates, export)
-    of_records = (records, traces, fits, fit_events, comparison)
+    of_records = (record_export, records, traces, fits, fit_events, comparison)
     # Routes are tried one after the other: what is polled comes first.
     for resource in (
-        *of_designs, shot_lists, list_events, health, shots, benches, *of_records, materials, wires, metrics,
+        *of_designs, shot_lists, list_events, health, shots, benches, aim, *of_records, materials, wires, metrics,
     ):  # fmt: skip
         app.include_router(resource.router)
     add_sheets(app)

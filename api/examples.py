@@ -90,6 +90,9 @@ TRACE_FILE = "time,current\r\n" + "".join(f"{1e-6 * t:.2e},{_ringing(1e-6 * t):.
 #: A trace that is looked at without being stored.
 ANALYSIS: Json = {"trace": TRACE, "capacitance_farad": 1.2e-4, "charge_voltage_v": 6400.0}
 
+#: The next shot of a bench towards a size.
+AIM: Json = {"shot": SHOT, "final_outer_diameter_m": 0.024, "tolerance_m": 1.5e-4}
+
 #: What all records of a bench say of it, the flow stress taken as known within a twentieth. The id is a bench's own.
 FIT: Json = {
     "name": "spring calibration",

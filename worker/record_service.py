@@ -44,6 +44,10 @@ class RecordService:
         trace = accepted(*read_columns(file, names), probe, record.content.shot, file)
         return self.store.add_trace(record_id, trace)
 
+    def planned(self, of_candidate: CandidateFired | None, shot: Shot | ShotOnBench | None) -> Shot:
+        """The shot that is meant by one or the other. Raises InputRefused with pointers below `/shot_of` or `/shot`."""
+        return (self._of_shot(shot) if of_candidate is None else self._of_candidate(of_candidate))[0]
+
     def _content(self, request: RecordRequest) -> RecordContent:
         if request.fired_at > self.store.now() + CLOCK_AHEAD:
             raise InputRefused([FieldProblem("/fired_at", f"{request.fired_at.isoformat()} lies in the future")])

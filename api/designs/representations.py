@@ -97,6 +97,9 @@ class CandidateRow(Checked):
         description="Chance to land within the tolerance with the request's spreads; of the final front only."
     )
     chance_error_ratio: float | None = Field(description="Standard error of that chance.")
+    spread_m: float | None = Field(
+        description="Standard deviation of the final diameter with the request's spreads; of the final front only."
+    )
     largest_spread: str | None = Field(description="The spread that makes most of the variance of the final diameter.")
     voltage_trim_ratio: float | None = Field(description="Relative change of the voltage that centres the diameters.")
     violation_ratio: float = Field(description="How far off; 0 when feasible.")
@@ -252,6 +255,7 @@ def _row(design_id: str, candidate: Candidate, *, on_front: bool, recommended: b
         numerical_error_m=confirmed.numerical_error_m if confirmed else None,
         chance_ratio=strays.chance_ratio if strays else None,
         chance_error_ratio=strays.chance_error_ratio if strays else None,
+        spread_m=strays.spread_m if strays else None,
         largest_spread=strays.ranking[0].spread if strays and strays.ranking else None,
         voltage_trim_ratio=strays.voltage_trim_ratio if strays else None,
         violation_ratio=candidate.violation_ratio,

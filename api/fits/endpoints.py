@@ -3,17 +3,30 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Annotated
+from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Body, Depends, Query, Request, Response
 from starlette.responses import JSONResponse
 
 from api import examples
-from api.fits.representations import PATH, FitAccepted, FitDetail, FitPage, detail_of, entry_of, links_of
-from api.jobs import Expiry, JobQuery, polling_headers
+from api.fits.representations import (
+    PATH,
+    FitAccepted,
+    FitDetail,
+    FitPage,
+    FitQuery,
+    csv_of,
+    detail_of,
+    entry_of,
+    links_of,
+    quantities_csv,
+)
+from api.jobs import Expiry, polling_headers
 from api.problems import stated
 from api.request_body import IdempotencyKey, Owner, require_json
 from api.revalidation import Tagged, answer, spelled
+from api.table import MEDIA_TYPE, wants_csv
 from worker.errors import FitUnknown
 from worker.fit import FitJob, FitRequest
 from worker.fit_service import FitService
@@ -71,11 +84,31 @@ def post_fit(
     return _accepted(service.submit(fit, idempotency_key, owner))
 
 
-@router.get("", summary="Fits, newest first", responses=stated("invalid-input", "store-unavailable"))
-def list_fits(query: Annotated[JobQuery, Query()], service: Service) -> FitPage:
-    """A page of fits, all or some. Paging stays stable while new ones arrive."""
+_AS_CSV: dict[int | str, dict[str, Any]] = {200: {"content": {MEDIA_TYPE: {"schema": {"type": "string"}}}}}
+
+
+@router.get(
+    "",
+    summary="Fits, newest first",
+    response_model=FitPage,
+    responses=stated("invalid-input", "store-unavailable") | _AS_CSV,
+)
+def list_fits(query: Annotated[FitQuery, Query()], request: Request, service: Service) -> Response:
+    """A page of fits, all or some, as JSON or CSV. Paging stays stable while new ones arrive."""
     page = service.store.page(query.limit, query.cursor, query.wanted)
-    return FitPage(items=[entry_of(found) for found in page.items], next_cursor=page.next_cursor)
+    entries = [entry_of(found) for found in page.items]
+    if wants_csv(query.format, request.headers.get("accept", "")):
+        headers = {"Vary": "Accept", **_link_to_next(query, page.next_cursor)}
+        return Response(csv_of(entries), headers=headers, media_type=f"{MEDIA_TYPE}; header=present")
+    body = FitPage(items=entries, next_cursor=page.next_cursor)
+    return Response(body.model_dump_json(), headers={"Vary": "Accept"}, media_type="application/json")
+
+
+def _link_to_next(query: FitQuery, cursor: str | None) -> dict[str, str]:
+    if cursor is None:
+        return {}
+    words = urlencode(query.model_dump(mode="json", exclude_none=True) | {"cursor": cursor})
+    return {"Link": f'<{PATH}?{words}>; rel="next"'}
 
 
 @router.get(
@@ -92,6 +125,18 @@ async def get_fit(fit_id: str, request: Request, service: Service) -> Response:
 def _seen(service: FitService, fit_id: str) -> Tagged:
     found = service.store.get(fit_id)
     return spelled(detail_of(found), polling_headers(ended=found.ended))
+
+
+@router.get(
+    "/{fit_id}/quantities.csv",
+    summary="What a fit found, as CSV",
+    response_class=Response,
+    responses=stated(*_FOUND) | _AS_CSV,
+)
+def get_quantities(fit_id: str, service: Service) -> Response:
+    """A line for each quantity: stated, fitted, and their errors."""
+    text = quantities_csv(detail_of(service.store.get(fit_id)))
+    return Response(text, media_type=f"{MEDIA_TYPE}; header=present")
 
 
 @router.post(

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Literal
+
 from pydantic import Field
 
-from api.jobs import JobStatus, status_block
+from api.jobs import JobQuery, JobStatus, status_block
+from api.table import csv_text
 from physics.hazards import CAUTIONS
 from physics.schema import Checked
 from worker.bench import BenchUsed
 from worker.events import Content
-from worker.fit import FitJob, FitProgress, FitRequest, FitResult
+from worker.fit import FitJob, FitProgress, FitRequest, FitResult, FittedQuantity
 from worker.records import JobState
 from worker.records import Status as JobChange
 
@@ -75,6 +79,31 @@ class FitPage(Checked):
 
     items: list[FitEntry]
     next_cursor: str | None = Field(description="Give it as `cursor` for the next page; null on the last one.")
+
+
+class FitQuery(JobQuery):
+    """Filter, paging and format of the list of fits."""
+
+    format: Literal["json", "csv"] | None = Field(default=None, description="Wins over the Accept header.")
+
+
+_COLUMNS = ("id", "name", "status", "records_count", "model_shots_count", "created_at", "started_at", "finished_at")
+
+
+def csv_of(entries: Iterable[FitEntry]) -> str:
+    """The entries as CSV."""
+    return csv_text(_COLUMNS, (_flat(entry) for entry in entries))
+
+
+def _flat(entry: FitEntry) -> dict[str, object]:
+    body = {**entry.model_dump(mode="json"), **entry.progress.model_dump()}
+    return {name: body[name] for name in _COLUMNS}
+
+
+def quantities_csv(found: FitDetail) -> str:
+    """What a fit found as CSV: a line for each quantity; the line of names only before it has succeeded."""
+    rows = found.result.quantities if found.result else []
+    return csv_text(tuple(FittedQuantity.model_fields), (row.model_dump() for row in rows))
 
 
 def links_of(found: FitJob) -> FitLinks:

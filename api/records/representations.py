@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Literal
 
-from pydantic import Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from api.paging import PageQuery
 from api.table import csv_text
@@ -103,6 +103,16 @@ class RecordQuery(PageQuery):
         return RecordFilter.model_validate({name: getattr(self, name) for name in RecordFilter.model_fields})
 
 
+class ExportQuery(BaseModel):
+    """Filter and format of an export."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    bench_id: str | None = Field(max_length=64, default=None, description="Only those fired on this bench.")
+    superseded: bool = Field(default=False, description="Also those that another record has taken the place of.")
+    format: Literal["ndjson", "csv"] = Field(default="ndjson", description="One JSON object a line, or CSV.")
+
+
 def links_of(record_id: str) -> RecordLinks:
     """Addresses of a record, relative to the service."""
     base = f"{PATH}/{record_id}"
@@ -159,9 +169,9 @@ def row_of(record: Record) -> RecordRow:
     )
 
 
-def csv_of(rows: Iterable[RecordRow]) -> str:
+def csv_of(rows: Iterable[RecordRow], *, header: bool = True) -> str:
     """The rows as CSV."""
-    return csv_text(tuple(RecordRow.model_fields), (_flat(row) for row in rows))
+    return csv_text(tuple(RecordRow.model_fields), (_flat(row) for row in rows), header=header)
 
 
 def _flat(row: RecordRow) -> dict[str, object]:

@@ -15,7 +15,7 @@ def main() -> None:
     for seed in range(100, 100 + count):
         steps, currents = run(seed)
         taken[len(steps) if steps[-1].hit else -1] += 1
-        over += AIM.peak_current_a is not None and max(currents) > AIM.peak_current_a
+        over += max(currents) > (AIM.limits.peak_current_a or 0.0)
     shares = dict(sorted(taken.items()))
     print(f"{count} hidden benches; shots until within {AIM.tolerance_m * 1e3:g} mm (-1: never): {shares}")
     within = sum(number for shots, number in taken.items() if 0 < shots <= 3)

@@ -4,18 +4,27 @@ from __future__ import annotations
 
 import pytest
 
+from physics.limits import Limits
 from physics.shot import Shot
 from physics.simulate import simulate_with_current
 from tests.worker.test_fits import PRIORS, fired, hidden, shot
+from worker.fits.aiming import NoSafeShotError
 from worker.fits.campaign import Aim, Step, campaign
 from worker.fits.measured import Measured
 from worker.fits.parameters import with_values
 
 TARGET_M, TOLERANCE_M = 0.0195, 1.5e-4
-AIM = Aim(TARGET_M, TOLERANCE_M, charge_voltage_v=9000.0, peak_current_a=6e4)
 
 
-def run(seed: int, aim: Aim = AIM) -> tuple[list[Step], list[float]]:
+def aim(peak_current_a: float) -> Aim:
+    """The size that is wanted, with this much current allowed."""
+    return Aim(TARGET_M, TOLERANCE_M, Limits(charge_voltage_v=9000.0, peak_current_a=peak_current_a))
+
+
+AIM = aim(6e4)
+
+
+def run(seed: int, aimed: Aim = AIM) -> tuple[list[Step], list[float]]:
     """The steps of a campaign on a hidden bench, and the peak currents that really flowed."""
     truth, currents = hidden(seed), list[float]()
 
@@ -25,7 +34,7 @@ def run(seed: int, aim: Aim = AIM) -> tuple[list[Step], list[float]]:
         currents.append(result.summary.peak_current_a)
         return fired(f"shot {len(currents)}", planned, truth, 1000 * seed + len(currents))
 
-    return campaign(shot(6000.0), aim, PRIORS, simulate_with_current, fire), currents
+    return campaign(shot(6000.0), aimed, PRIORS, simulate_with_current, fire), currents
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -43,7 +52,7 @@ def test_a_hidden_bench_is_hit_in_three_shots(seed: int) -> None:
 
 def test_a_limit_that_is_in_the_way_is_kept() -> None:
     """With 40 kA allowed the size is out of reach: no shot goes over it, and it comes closer the more is known."""
-    steps, currents = run(4, Aim(TARGET_M, TOLERANCE_M, charge_voltage_v=9000.0, peak_current_a=4e4))
+    steps, currents = run(4, aim(4e4))
     assert not any(step.hit for step in steps)
     assert max(currents) <= 4e4
     assert currents[-1] > currents[0]
@@ -51,5 +60,5 @@ def test_a_limit_that_is_in_the_way_is_kept() -> None:
 
 def test_no_safe_shot_is_refused() -> None:
     """A limit that the weakest shot could break."""
-    with pytest.raises(ValueError, match="even the weakest shot"):
-        run(5, Aim(TARGET_M, TOLERANCE_M, charge_voltage_v=9000.0, peak_current_a=100.0))
+    with pytest.raises(NoSafeShotError, match="even the weakest shot"):
+        run(5, aim(100.0))
