@@ -36,6 +36,7 @@ PAGES = (
     Page("/design", "Design", "design"),
     Page("/shot", "Shot", "shot", of_shot=True),
     Page("/compare", "Shots compared", "compare", of_shot=True),
+    Page("/aim", "The next shot", "aim", of_shot=True),
     Page("/explain", "A shot explained", "explain"),
     Page("/benches", "Benches", "benches"),
     Page("/bench", "Bench", "bench"),

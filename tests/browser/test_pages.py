@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Page
 
+from api.examples import BENCH
 from physics.hazards import CAUTIONS
 from tests.browser.conftest import Open, faults_of
 
@@ -27,8 +28,6 @@ def candidate(client: httpx.Client, finished: Json) -> Json:
 @pytest.fixture(scope="module")
 def bench(client: httpx.Client) -> str:
     """The id of a bench."""
-    from api.examples import BENCH
-
     made: str = client.post("/v1/benches", json=BENCH).json()["id"]
     return made
 
@@ -60,6 +59,7 @@ def pages(client: httpx.Client, finished: Json, candidate: Json, bench: str) -> 
         "bench": (f"/bench?bench={bench}", "#revisions table"),
         "records": ("/records", "#records table"),
         "record": (f"/record?record={record}", "#figures table"),
+        "aim": (f"/aim?design={design}&number={number}&bench={bench}", "#bench option"),
         "new record": (f"/record?design={design}&number={number}", "#form fieldset"),
     }
 
@@ -77,6 +77,7 @@ NAMES = [
     "records",
     "record",
     "new record",
+    "aim",
 ]
 
 
@@ -256,6 +257,24 @@ def test_shot_is_explained_by_keyboard(
         "['h2', '.big'].map((part) => parseFloat(getComputedStyle(document.querySelector('#stage ' + part)).fontSize))"
     )
     assert min(sizes) >= 48
+
+
+def test_next_shot_is_aimed(client: httpx.Client, pages: dict[str, tuple[str, str]], see: Open) -> None:
+    """The voltage that the API says, with a link that records it as set."""
+    fresh = client.post("/v1/benches", json=BENCH).json()["id"]
+    page = see(f"{client.base_url}{pages['aim'][0]}", until="#bench option").page
+    page.select_option("#bench", fresh)
+    page.click("#form button")
+    page.wait_for_selector("#answer:not([hidden])", timeout=60_000)
+    told = page.inner_text("#figures")
+    target = str(page.get_attribute("#next a", "href"))
+    voltage = float(target.partition("voltage=")[2])
+    assert f"{voltage / 1e3:.3g} kV" in told
+    assert page.locator("#charts figure").count() == 3
+    page.click("#next a")
+    page.wait_for_selector("#form fieldset")
+    stated = page.input_value("[data-pointer='/set/charge_voltage_v'] input")
+    assert float(stated) == pytest.approx(voltage / 1e3)
 
 
 def test_what_is_wrong_is_said_where_it_is(client: httpx.Client, see: Open) -> None:

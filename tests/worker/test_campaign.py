@@ -9,7 +9,7 @@ from physics.shot import Shot
 from physics.simulate import simulate_with_current
 from tests.worker.test_fits import PRIORS, fired, hidden, shot
 from worker.fits.aiming import NoSafeShotError
-from worker.fits.campaign import Aim, Step, campaign
+from worker.fits.campaign import MOST_SHOTS, Aim, Step, campaign
 from worker.fits.measured import Measured
 from worker.fits.parameters import with_values
 
@@ -24,7 +24,7 @@ def aim(peak_current_a: float) -> Aim:
 AIM = aim(6e4)
 
 
-def run(seed: int, aimed: Aim = AIM) -> tuple[list[Step], list[float]]:
+def run(seed: int, aimed: Aim = AIM, most: int = MOST_SHOTS) -> tuple[list[Step], list[float]]:
     """The steps of a campaign on a hidden bench, and the peak currents that really flowed."""
     truth, currents = hidden(seed), list[float]()
 
@@ -34,7 +34,7 @@ def run(seed: int, aimed: Aim = AIM) -> tuple[list[Step], list[float]]:
         currents.append(result.summary.peak_current_a)
         return fired(f"shot {len(currents)}", planned, truth, 1000 * seed + len(currents))
 
-    return campaign(shot(6000.0), aimed, PRIORS, simulate_with_current, fire), currents
+    return campaign(shot(6000.0), aimed, PRIORS, simulate_with_current, fire, most), currents
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -52,7 +52,7 @@ def test_a_hidden_bench_is_hit_in_three_shots(seed: int) -> None:
 
 def test_a_limit_that_is_in_the_way_is_kept() -> None:
     """With 40 kA allowed the size is out of reach: no shot goes over it, and it comes closer the more is known."""
-    steps, currents = run(4, aim(4e4))
+    steps, currents = run(4, aim(4e4), most=3)
     assert not any(step.hit for step in steps)
     assert max(currents) <= 4e4
     assert currents[-1] > currents[0]

@@ -42,8 +42,10 @@ class Step:
     hit: bool
 
 
-def campaign(plan: Shot, aim: Aim, priors: Priors, simulate: Simulate, fire: Fire) -> list[Step]:
-    """Fire until a part is within the tolerance, or `MOST_SHOTS` were fired. `plan` says all but the voltage.
+def campaign(
+    plan: Shot, aim: Aim, priors: Priors, simulate: Simulate, fire: Fire, most: int = MOST_SHOTS
+) -> list[Step]:
+    """Fire until a part is within the tolerance, or `most` shots were fired. `plan` says all but the voltage.
 
     Each measurement needs a final outer diameter. Raises NoSafeShotError when even the weakest shot could be over a
     limit.
@@ -51,7 +53,7 @@ def campaign(plan: Shot, aim: Aim, priors: Priors, simulate: Simulate, fire: Fir
     gunner = Gunner(plan, aim.limits, Knowledge.before(plan, priors), simulate)
     steps: list[Step] = []
     fired: list[Measured] = []
-    while len(steps) < MOST_SHOTS and not (steps and steps[-1].hit):
+    while len(steps) < most and not (steps and steps[-1].hit):
         wanted = aim.final_outer_diameter_m
         shot = gunner.aimed_at(wanted if steps else first_aim(plan, wanted))
         predicted, error = gunner.predict(shot)

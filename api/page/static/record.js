@@ -24,8 +24,9 @@ async function prepare() {
   const { request, provenance } = await ask(`/v1/designs/${source.id}`);
   const own = provenance.bench, benches = (await ask("/v1/benches?limit=100")).items;
   fill("bench", h("option", { value: "" }, own ? `${own.name}, revision ${own.revision}, as the design` : "no bench that is described"), benches.map((found) => h("option", { value: found.id }, `${found.bench.name}, revision ${found.revision}`)));
-  form = formOf(schemas, schemas.named("RecordRequest"), { value: { fired_at: new Date().toISOString(), name: `${request.name || "design"}, candidate ${source.number}` }, leave: LEFT_OUT, open: OPEN });
+  form = formOf(schemas, schemas.named("RecordRequest"), { value: { fired_at: new Date().toISOString(), name: `${request.name || "design"}, candidate ${source.number}`, ...(query.get("voltage") ? { set: { charge_voltage_v: Number(query.get("voltage")) } } : {}) }, leave: LEFT_OUT, open: OPEN });
   fill("form", form.element);
+  if (benches.some((found) => found.id === query.get("bench"))) place("bench").value = query.get("bench");
   place("title").textContent = `Record of candidate ${source.number}`;
   place("entry").hidden = false;
   return true;

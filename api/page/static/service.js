@@ -37,6 +37,12 @@ export async function askText(path, options = {}) {
   throw await refused(answer);
 }
 
+export async function askBlob(path, options) {
+  const answer = await reach(path, options);
+  if (answer.ok) return answer.blob();
+  throw await refused(answer);
+}
+
 export async function ask(path, options = {}) { return JSON.parse((await askText(path, options)) || "null"); }
 
 export function post(path, body, options = {}) {

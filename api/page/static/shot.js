@@ -4,7 +4,7 @@ import { bars, chart, flow } from "./charts.js";
 import { fill, h, later, link, place } from "./dom.js";
 import { beforeAndAfter, throughTime } from "./section.js";
 import { persist, post, show, clear } from "./service.js";
-import { sourceOf } from "./source.js";
+import { openSheet, sourceOf } from "./source.js";
 import { digits, percent, told, unitOf, words } from "./units.js";
 
 const MICRO = 1e6, source = sourceOf();
@@ -144,7 +144,7 @@ async function tellThroughTime(shot) {
 }
 
 function tellLinks() {
-  fill("links", link(source.back, "← back"), link(`/explain?${source.query}`, "Explain it to others"), source.kind === "design" ? [link(`${source.detail}/sheet?format=html`, "Shot sheet to print"), link(`${source.detail}/sheet?format=pdf`, "Shot sheet as PDF"), link(`/record?${source.query}`, "Record what was measured")] : null, source.kind === "design" ? link(`${source.detail}/series`, "Series as CSV") : null);
+  fill("links", link(source.back, "← back"), link(`/explain?${source.query}`, "Explain it to others"), source.kind === "design" ? [link(`${source.detail}/sheet?format=html`, "Shot sheet to print"), link(`${source.detail}/sheet?format=pdf`, "Shot sheet as PDF"), link(`/record?${source.query}`, "Record what was measured"), link(`/aim?${source.query}`, "Aim it step by step")] : null, source.kind === "design" ? link(`${source.detail}/series`, "Series as CSV") : h("button", { type: "button", onclick: () => openSheet(current.shot).catch((problem) => show(problem, null)) }, "Shot sheet as PDF"));
 }
 
 async function load() {

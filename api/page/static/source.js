@@ -1,6 +1,6 @@
 // Which shot is meant: a candidate of a design, a shot of a list, or a record, by the words in the page's address.
 
-import { ask, pause, post } from "./service.js";
+import { ask, askBlob, pause, post } from "./service.js";
 
 const WAIT_MS = 500;
 const KINDS = {
@@ -32,6 +32,12 @@ export function sourceOf(query = new URLSearchParams(location.search)) {
 
 export function sourcesOf(query = new URLSearchParams(location.search)) {
   return query.getAll("shot").map((spelled) => spelled.split(":")).filter(([kind]) => kind in KINDS).map(([kind, id, number]) => new Source(kind, id, number));
+}
+
+// The sheet of a shot that is stored nowhere, opened from memory.
+export async function openSheet(shot) {
+  const sheet = await askBlob("/v1/shots/sheet?format=pdf", { method: "POST", body: JSON.stringify(shot), headers: { "Content-Type": "application/json", Accept: "application/pdf" } });
+  location.assign(URL.createObjectURL(sheet));
 }
 
 // A shot that is stored nowhere yet: it is run as a list of one, and its page is opened.
