@@ -17,6 +17,7 @@ from physics.winding import places
 
 #: Greys that a black and white printer keeps apart.
 _METAL, _COPPER, _GRID = Color(0.82, 0.82, 0.82), Color(0.55, 0.55, 0.55), Color(0.8, 0.8, 0.8)
+_PALE = Color(0.95, 0.95, 0.95)
 _WIDE, _SECTION_HIGH, _WAVE_HIGH = 260.0, 118.0, 86.0
 _SMALL = 7.0
 _MM = 1e3
@@ -53,6 +54,11 @@ def section(result: ShotResult) -> Picture:
         )
     )
     drawn.add(Polygon(_afterwards(result, x, y, scale), fillColor=_METAL, strokeWidth=0.6))
+    wall, bare_m = shot.insulation.former_wall_m, 0.5 * bore_m(shot) - shot.insulation.enamel_thickness_m
+    if wall:
+        long = (max(place.z_m for place in turns) + winding.axial_m) * scale
+        for left in (bare_m - wall, -bare_m):
+            drawn.add(Rect(x + left * scale, y - long, wall * scale, 2.0 * long, fillColor=_PALE, strokeWidth=0.4))
     for place in turns:
         for side in (-1.0, 1.0):
             for mirror in (1.0,) if place.z_m == 0.0 else (1.0, -1.0):

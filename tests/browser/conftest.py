@@ -39,9 +39,9 @@ class Seen:
 Open = Callable[..., Seen]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Headless Chromium."""
+    """Headless Chromium. Its driver keeps an event loop running, which tests of other folders must not find."""
     if BROWSER is None:
         pytest.skip("no browser here; on Debian: apt-get install chromium")
     with sync_playwright() as driver:

@@ -6,31 +6,48 @@ import csv
 import io
 import re
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import httpx
 import numpy as np
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Page, expect
 from pypdf import PdfReader
 
-from api.launch import free_port
+from api.launch import free_port, running
 from tests.browser.conftest import Open, faults_of
 from tests.system.conftest import Server, running_api, running_api_at
 from tests.worker.samples import candidate, request
 from tests.worker.test_store import leased
 from worker.records import SlotName
+from worker.settings import Settings
 from worker.store import Store, connect
 
 Json = dict[str, Any]
 
 
-def test_from_a_new_bench_to_what_was_learnt(  # noqa: PLR0915 -- one way, told from its start to its end
-    client: httpx.Client, see: Open, tmp_path: Path
+@pytest.fixture
+def lab(tmp_path: Path) -> Iterator[httpx.Client]:
+    """A client of a service of its own, in which nothing is yet, with a worker."""
+    settings = Settings(redis_url=None, state_folder=tmp_path / "state")
+    port = free_port("127.0.0.1")
+    with (
+        running(settings, "127.0.0.1", port, lambda *_: None) as started,
+        httpx.Client(base_url=started.address, timeout=60.0, trust_env=False) as client,
+    ):
+        yield client
+
+
+def test_from_an_empty_service_to_a_printed_sheet_and_what_was_learnt(  # noqa: PLR0915 -- one way, told from its start to its end
+    lab: httpx.Client, see: Open, tmp_path: Path
 ) -> None:
-    """Describe a bench, ask for a design on it, watch a real worker, open the shot, record it with a trace, fit."""
-    page = see(f"{client.base_url}/benches", until="#form fieldset").page
+    """Describe a bench, ask for a design, watch a real worker, open the shot, print its sheet, record it, fit."""
+    page = see(f"{lab.base_url}/", until="#designs a").page
+    assert "None yet" in page.inner_text("#designs")
+    page.get_by_role("link", name="Benches").click()
+    page.wait_for_selector("#form fieldset", state="attached")
     page.evaluate("document.getElementById('describe').open = true")
     page.fill("[data-pointer='/name'] input", "bay of the browser")
     page.click("button[form=form]")
@@ -58,29 +75,36 @@ def test_from_a_new_bench_to_what_was_learnt(  # noqa: PLR0915 -- one way, told 
     page.wait_for_selector("#best:not([hidden])")
     page.click("#best")
     page.wait_for_selector(".through")
-    design = client.get(f"/v1/designs/{design_id}").json()
+    design = lab.get(f"/v1/designs/{design_id}").json()
     assert design["request"]["target"]["final_outer_diameter_m"] == pytest.approx(0.025)
     assert design["provenance"]["bench"]["name"] == "bay of the browser"
     chosen = design["recommended"]["candidate"]
     assert f"Candidate {chosen['number']}" in page.inner_text("h1")
 
+    page.get_by_role("link", name="Shot sheet to print").click()
+    page.wait_for_selector("table")
+    printed = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
+    assert len(printed.pages) == 2
+    assert f"{chosen['charge_voltage_v'] / 1e3:.2f} kV" in printed.pages[0].extract_text()
+    page.go_back()
     page.get_by_role("link", name="Record what was measured").click()
     page.wait_for_selector("#form fieldset")
     page.fill("[data-pointer='/sizes/final_outer_diameter_m'] input", "25.04")
     page.fill("[data-pointer='/notes'] textarea", "rim a little out of round")
-    shot = client.get(chosen["link"]).json()["result"]["shot"]
+    shot = lab.get(chosen["link"]).json()["result"]["shot"]
     trace = tmp_path / "scope.csv"
-    trace.write_text(scope_file(client, shot), encoding="utf-8")
-    page.set_input_files("#file", trace)
+    trace.write_text(scope_file(lab, shot), encoding="utf-8")
+    drop(page, trace)
+    assert "scope.csv" in page.inner_text("#filetold")
     page.click("#store")
     page.wait_for_selector("#charts polyline[data-name='measured']")
-    record = client.get(f"/v1/records/{page.url.partition('record=')[2]}").json()
+    record = lab.get(f"/v1/records/{page.url.partition('record=')[2]}").json()
     assert record["sizes"]["final_outer_diameter_m"] == pytest.approx(0.02504)
     assert record["shot_of"] == {"design_id": design_id, "number": chosen["number"]}
     measured = dict(
         page.eval_on_selector_all("#charts polyline", "all => all.map((l) => [l.dataset.name, Number(l.dataset.max)])")
     )
-    rows = list(csv.DictReader(io.StringIO(client.get(f"/v1/records/{record['id']}/trace.csv").text)))
+    rows = list(csv.DictReader(io.StringIO(lab.get(f"/v1/records/{record['id']}/trace.csv").text)))
     assert measured["measured"] == pytest.approx(max(float(row["current_a"]) for row in rows) / 1e3)
     assert measured["measured"] == pytest.approx(measured["predicted"], rel=0.03)
     assert abs(measured["residual"]) < 0.05 * measured["predicted"]
@@ -90,7 +114,7 @@ def test_from_a_new_bench_to_what_was_learnt(  # noqa: PLR0915 -- one way, told 
     assert "25.04 mm" in page.inner_text("#records")
     page.click("#fit")
     page.wait_for_selector("#quantities table", timeout=60_000)
-    fit = client.get(f"/v1/fits/{page.url.partition('fit=')[2]}").json()
+    fit = lab.get(f"/v1/fits/{page.url.partition('fit=')[2]}").json()
     assert fit["status"] == "succeeded"
     assert page.locator("#remarks li").count() == 2 + len(fit["result"]["inseparable"]) + len(fit["result"]["remarks"])
     assert page.locator("#quantities tbody tr").count() == len(fit["result"]["quantities"])
@@ -99,6 +123,13 @@ def test_from_a_new_bench_to_what_was_learnt(  # noqa: PLR0915 -- one way, told 
     page.wait_for_url("**/shot?list=*")
     page.wait_for_selector(".through")
     assert fit["result"]["makes_bench"]["revision"] == 2
+
+
+def drop(page: Page, file: Path) -> None:
+    """Let a file fall where one is taken, as from a file manager."""
+    script = "([text, name]) => { const all = new DataTransfer(); all.items.add(new File([text], name)); return all; }"
+    carried = page.evaluate_handle(script, [file.read_text(encoding="utf-8"), file.name])
+    page.dispatch_event("#drop", "drop", {"dataTransfer": carried})
 
 
 def scope_file(client: httpx.Client, shot: Json) -> str:

@@ -18,6 +18,8 @@ export function beforeAndAfter({ shot, profile, series }) {
   const drawn = make("svg", { viewBox: `0 0 560 ${(2 * level + 26).toFixed(0)}`, role: "img", "aria-label": "Section: part and turns before the shot on the left of the axis, the part after it on the right" });
   const box = (kind, r0, r1, z0, z1) => make("rect", { class: kind, x: middle + Math.min(r0, r1) * size, y: level - Math.max(z0, z1) * size, width: Math.abs(r1 - r0) * size, height: Math.abs(z1 - z0) * size });
   drawn.append(make("line", { class: "axis", x1: middle, x2: middle, y1: 4, y2: 2 * level - 4 }), box("part", -outer, -inner, -half, half));
+  const wall = shot.insulation.former_wall_m, bare = outer + shot.gap_m - shot.insulation.enamel_thickness_m, long = (each * coil.pitch_m) / 2 + axial / 2;
+  if (wall > 0) for (const side of [-1, 1]) drawn.append(box("former", side * (bare - wall), side * bare, -long, long));
   for (const side of [-1, 1]) {
     for (let n = 0; n < coil.turns_count; n += 1) {
       const layer = Math.floor(n / each), inLayer = Math.min(each, coil.turns_count - layer * each);
