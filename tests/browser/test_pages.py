@@ -13,6 +13,7 @@ from playwright.sync_api import Page
 from api.examples import BENCH
 from physics.hazards import CAUTIONS
 from tests.browser.conftest import Open, faults_of
+from tests.physics.shots import TRADE_SHOT
 
 Json = dict[str, Any]
 
@@ -155,6 +156,22 @@ def test_shot_shows_the_numbers_of_the_api(
     assert result["provenance"]["input_sha256"] in text
     end = page.eval_on_selector("[data-name='part after']", "drawn => Number(drawn.dataset.max)")
     assert end == pytest.approx(series["outer_diameter_m"][-1] / 2)
+
+
+def test_shot_of_a_list_whose_coil_bursts(client: httpx.Client, see: Open) -> None:
+    """Its own page: arcs and flying copper are in the balance, which adds up, and the moment of burst in each chart."""
+    made = client.post("/v1/shot-lists", json={"shots": [TRADE_SHOT]}).json()["id"]
+    page = see(f"{client.base_url}/shot?list={made}&number=0", until=".through").page
+    result = client.get(f"/v1/shot-lists/{made}/shots/0").json()["result"]
+    assert result["summary"]["burst_time_s"] is not None
+    bands = dict(page.eval_on_selector_all(".band", "all => all.map((b) => [b.dataset.name, Number(b.dataset.value)])"))
+    assert bands["arcs"] == pytest.approx(result["energy"]["arc_j"])
+    assert sum(bands.values()) == pytest.approx(result["energy"]["bank_j"], rel=1e-6)
+    assert page.locator("#charts text", has_text="burst").count() == page.locator("#charts figure").count()
+    assert page.locator(".piece.broken").count() == 0
+    page.locator("#section input[type=range]").focus()
+    page.keyboard.press("End")
+    assert page.locator(".piece.broken").count() > 0
 
 
 def test_section_follows_its_slider(

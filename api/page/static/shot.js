@@ -23,22 +23,21 @@ function tellVerdict({ verdict, status, advice }) {
 
 function tellBuild({ shot }) {
   const { coil, bank, workpiece: part, insulation } = shot;
-  const length = coil.wire_diameter_m ? Math.PI * (part.outer_diameter_m + 2 * shot.gap_m + coil.wire_diameter_m) * coil.turns_count : null;
   table("build", "Coil, bank and part, as set", null, [
     ["charge voltage", told(bank.charge_voltage_v, "V")],
     ["capacitance", `${told(bank.capacitance_farad, "F")} in ${bank.capacitors_count}`],
     ["stored energy", told(0.5 * bank.capacitance_farad * bank.charge_voltage_v ** 2, "J")],
     ["turns", `${coil.turns_count} in ${coil.layers_count} ${coil.layers_count === 1 ? "layer" : "layers"}, pitch ${told(coil.pitch_m, "m")}`],
     ["wire", coil.wire_diameter_m ? `${told(coil.wire_diameter_m, "m")} bare` : `strip ${told(coil.strip_width_m, "m")} by ${told(coil.strip_thickness_m, "m")}`],
-    ["wire in one layer, without tails", length ? told(length, "m") : "see strip"],
     ["gap, metal to metal", told(shot.gap_m, "m")],
     ["former wall", insulation.former_wall_m ? told(insulation.former_wall_m, "m") : "not stated"],
     ["part", `${part.shape}, ${told(part.outer_diameter_m, "m")} across, ${told(part.thickness_m, "m")} thick, ${part.layers.map((l) => (typeof l.material === "string" ? l.material.replaceAll("_", " ") : "own metal")).join(" / ")}`],
   ]);
 }
 
-function tellFigures({ summary, numerical_error: error, warnings }, { robustness }) {
-  const known = Object.entries(summary).filter(([, value]) => value !== null), sizes = ([name]) => name.startsWith("final_");
+function tellFigures({ shot, summary, numerical_error: error, warnings }, { robustness }) {
+  const bored = shot.workpiece.inner_diameter_m > 0;
+  const known = Object.entries(summary).filter(([name, value]) => value !== null && (bored || name !== "final_inner_diameter_m")), sizes = ([name]) => name.startsWith("final_");
   const rows = [...known.filter(sizes), ...known.filter((one) => !sizes(one))].map(([name, value]) => [words(name), told(value, unitOf(name))]);
   if (error) rows.splice(1, 0, ["final diameter, error of mesh and step", `± ${told(error.final_outer_diameter_m, "m")}`]);
   if (robustness) rows.splice(1, 0, ["final diameter, from shot to shot", `± ${told(robustness.spread_m, "m")} (one standard deviation)`]);
