@@ -20,7 +20,7 @@ from worker.records import TERMINAL_STATES, JobProgress, JobState
 from worker.request import Spreads
 from worker.shot_record import BenchFired
 
-#: With so many a fit takes some four minutes of one core, well below what a task may take.
+#: With so many a fit takes under three minutes of one core, well below what a task may take.
 MOST_RECORDS = 100
 
 RecordId = Annotated[str, Field(min_length=1, max_length=64)]
