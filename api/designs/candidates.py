@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
+import physics
 from api.designs.endpoints import Service
 from api.designs.queries import CandidateQuery
 from api.designs.representations import PATH, CandidateDetail, CandidateList, csv_of, row_of
 from api.problems import ProblemError, stated
-from api.shots.endpoints import SERIES, series_csv, simulate
+from api.shots.endpoints import SERIES, on_a_free_core, series_csv, simulate
 from api.table import MEDIA_TYPE, wants_csv
+from worker.records import Robustness
+from worker.robustness import robustness
 from worker.trial import shot_of
 
 router = APIRouter(prefix=f"{PATH}/{{design_id}}/candidates", tags=["designs"])
@@ -74,6 +78,34 @@ async def get_candidate(
         robustness=candidate.robustness,
         result=result,
     )
+
+
+@router.get(
+    "/{number}/robustness",
+    summary="What strays do to a candidate",
+    responses=_RESPONSES | stated("store-unavailable", "no-free-core"),
+)
+async def get_robustness(
+    design_id: str,
+    number: Annotated[int, Path(ge=0, le=10**9)],
+    request: Request,
+    service: Service,
+) -> Robustness:
+    """Scatter of its size, its chance to land, and what matters for it, with the design's spreads: of any candidate.
+
+    Those of the final front have it already; for another one the model is run some 70 times, most of a second.
+    """
+    design = await run_in_threadpool(service.store.get, design_id)
+    candidate = await run_in_threadpool(service.store.candidate, design_id, number)
+    if candidate.robustness is not None:
+        return candidate.robustness
+    if candidate.charge_voltage_v is None or candidate.final_outer_diameter_m is None:
+        raise ProblemError("not-found", "This candidate has no size that could stray.")
+    run = partial(robustness, design.request, candidate, candidate.final_outer_diameter_m, physics.simulate_shot)
+    found = await on_a_free_core(request, run)
+    if found is None:
+        raise ProblemError("not-found", "No spread is stated, or next to no shot that strays has a size.")
+    return found
 
 
 @router.get(

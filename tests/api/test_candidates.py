@@ -169,3 +169,18 @@ def test_bad_query(client: httpx.Client, finished: Json, query: str) -> None:
     answer = client.get(f"{finished['links']['candidates']}?{query}")
     assert answer.status_code == 422
     assert answer.json()["errors"][0]["parameter"] == query.partition("=")[0]
+
+
+def test_any_candidate_tells_what_strays_do(client: httpx.Client, finished: Json) -> None:
+    """One of the front as it was stored; another one computed when asked, the same each time; none without a size."""
+    base = finished["links"]["candidates"]
+    rows = client.get(f"{base}?limit=1000").json()["items"]
+    stored = next(row for row in rows if row["chance_ratio"] is not None)
+    told = client.get(f"{base}/{stored['number']}/robustness").json()
+    assert (told["chance_ratio"], told["spread_m"]) == (stored["chance_ratio"], stored["spread_m"])
+    other = next(row for row in rows if row["feasible"] and row["chance_ratio"] is None)
+    once, again = (client.get(f"{base}/{other['number']}/robustness").json() for _ in range(2))
+    assert once == again
+    assert 2e-5 < once["spread_m"] < 1e-3
+    assert sum(share["first_order_ratio"] for share in once["ranking"]) <= 1.0 + 1e-9
+    assert client.get(f"{base}/999999/robustness").status_code == 404

@@ -196,6 +196,17 @@ def test_section_follows_its_slider(
         assert float(told) == pytest.approx(frames[index]["time_s"] * 1e6, rel=5e-3)
 
 
+def test_a_candidate_off_the_front_shows_its_scatter_too(client: httpx.Client, finished: Json, see: Open) -> None:
+    """Asked for when the page is opened, since no round of the search has computed it."""
+    rows = client.get(finished["links"]["candidates"] + "?limit=1000").json()["items"]
+    number = next(row["number"] for row in rows if row["feasible"] and row["chance_ratio"] is None)
+    page = see(f"{client.base_url}/shot?design={finished['id']}&number={number}", until=".through").page
+    page.wait_for_selector("#strayhead:not([hidden])", timeout=30_000)
+    told = client.get(f"{finished['links']['candidates']}/{number}/robustness").json()
+    assert f"± {told['spread_m'] * 1e3:.2f} mm (one standard deviation)" in page.inner_text("#figures")
+    assert page.locator("#stray .bar").count() == len(told["ranking"])
+
+
 def test_sliders_run_the_shot_beside_the_stored_one(
     client: httpx.Client, pages: dict[str, tuple[str, str]], candidate: Json, see: Open
 ) -> None:

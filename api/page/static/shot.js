@@ -3,12 +3,12 @@
 import { bars, chart, flow } from "./charts.js";
 import { fill, h, later, link, place } from "./dom.js";
 import { beforeAndAfter, throughTime } from "./section.js";
-import { persist, post, show, clear } from "./service.js";
+import { ask, clear, persist, post, show } from "./service.js";
 import { openSheet, sourceOf } from "./source.js";
 import { digits, percent, told, unitOf, words } from "./units.js";
 
 const MICRO = 1e6, source = sourceOf();
-let current = null, asking = 0;
+let current = null, whole = null, asking = 0;
 
 const cell = (content, kind = "td") => h(kind, { class: typeof content === "string" && /^[-−]?[\d.]/.test(content) ? "number" : null, scope: kind === "th" ? "row" : null }, content ?? "");
 const row = (cells) => h("tr", {}, cells.map((content, index) => cell(content, index ? "td" : "th")));
@@ -148,6 +148,7 @@ function tellLinks() {
 
 async function load() {
   const detail = await source.read();
+  whole = detail;
   current = detail.result;
   place("title").textContent = `${source.name[0].toUpperCase()}${source.name.slice(1)}: ${told(current.summary.final_outer_diameter_m, "m")} with ${told(current.shot.bank.charge_voltage_v, "V")}`;
   fill("cautions", current.hazards.cautions.map((text) => h("li", {}, text)));
@@ -170,6 +171,19 @@ async function load() {
 place("copy").addEventListener("click", async () => {
   try { await navigator.clipboard.writeText(place("input").textContent); place("copied").textContent = "Copied."; } catch { place("copied").textContent = "The browser does not allow it; select the text below."; }
 });
+// What no round of the search has computed for this candidate is asked for: its size is never shown without its scatter.
+async function tellMissingStray() {
+  if (source.kind !== "design" || whole.robustness) return;
+  try {
+    whole = { ...whole, robustness: await ask(`${source.detail}/robustness`) };
+  } catch (problem) {
+    if (problem.status === 404) return;
+    throw problem;
+  }
+  tellStray(whole);
+  tellFigures(current, whole);
+}
+
 const shot = await persist(load);
-if (shot) await persist(() => tellThroughTime(shot));
+if (shot) { await persist(() => tellThroughTime(shot)); await persist(tellMissingStray); }
 else place("verdict").textContent = "The shot is not shown.";
