@@ -81,7 +81,8 @@ class AimAnswer(Checked):
     predicted_outer_diameter_m: float | None
     predicted_error_m: float | None = Field(description="Standard deviation, from what is not known of the bench.")
     highest_safe_voltage_v: float | None = Field(
-        description="No limit is exceeded up to here, the peak current not even with two of its errors."
+        description="The highest at which no limit is exceeded, the peak current not even with two of its errors; a "
+        "weaker shot may still exceed one that falls with the voltage, as reversal does, and is not proposed then."
     )
     shot: Shot | None = Field(description="The whole shot.")
     expected: ShotResult | None = Field(description="The run of it with the bench as it is known.")
@@ -188,7 +189,9 @@ def _answer(
         highest = gunner.safest_voltage()
         shot = gunner.aimed_at(wanted_m, highest)
     except NoSafeShotError as problem:
-        return _without_shot(f"{problem}: change the coil, the gap or the part.", bench, latest)
+        return _without_shot(
+            f"No shot is proposed: {problem}. Change the coil, the gap, the bank or the part.", bench, latest
+        )
     size, error = gunner.predict(shot)
     result = gunner.expected(shot)
     state, statement = _state(request, latest, wanted_m, size, error, shot)

@@ -8,7 +8,7 @@ from physics.limits import Limits
 from physics.shot import Shot
 from physics.simulate import simulate_with_current
 from tests.worker.test_fits import PRIORS, fired, hidden, shot
-from worker.fits.aiming import NoSafeShotError
+from worker.fits.aiming import Gunner, Knowledge, NoSafeShotError
 from worker.fits.campaign import MOST_SHOTS, Aim, Step, campaign
 from worker.fits.measured import Measured
 from worker.fits.parameters import with_values
@@ -62,3 +62,16 @@ def test_no_safe_shot_is_refused() -> None:
     """A limit that the weakest shot could break."""
     with pytest.raises(NoSafeShotError, match="even the weakest shot"):
         run(5, aim(100.0))
+
+
+def test_a_limit_that_weaker_shots_break_is_kept_too() -> None:
+    """Voltage reversal falls with the voltage, as the coil bursts ever earlier: 9 kV are safe, a weaker shot not."""
+    limits = Limits(charge_voltage_v=9000.0, voltage_reversal_ratio=0.55)
+    plan = shot(6000.0)
+    gunner = Gunner(plan, limits, Knowledge.before(plan, PRIORS), simulate_with_current)
+    assert gunner.safest_voltage() == 9000.0
+    with pytest.raises(NoSafeShotError, match="could be over a limit"):
+        gunner.aimed_at(TARGET_M)
+    # The same without that limit is aimed.
+    free = Gunner(plan, Limits(charge_voltage_v=9000.0), gunner.known, simulate_with_current).aimed_at(TARGET_M)
+    assert gunner.expected(free).ratings[-1].exceeded

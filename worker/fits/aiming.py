@@ -74,9 +74,11 @@ class Gunner:
 
         if missing(high) >= 0.0:
             return self.at(high)
-        if missing(low) <= 0.0:
-            return self.at(low)
-        return self.at(float(brentq(missing, low, high, xtol=_EXACT_V)))
+        aimed = low if missing(low) <= 0.0 else float(brentq(missing, low, high, xtol=_EXACT_V))
+        # Not every figure grows with the voltage: reversal falls once the coil bursts, so a weaker shot may be over.
+        if not self._is_safe(aimed):
+            raise NoSafeShotError(f"the shot that is aimed so, at {aimed:.0f} V, could be over a limit")
+        return self.at(aimed)
 
     def predict(self, shot: Shot) -> tuple[float, float]:
         """Diameter (m) expected of the shot, and its error (standard deviation, m) from what is not known."""

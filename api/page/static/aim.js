@@ -9,7 +9,7 @@ import { told, words } from "./units.js";
 const source = sourceOf(), query = new URLSearchParams(location.search);
 
 function tellFigures(answer) {
-  const rows = [["charge to", told(answer.charge_voltage_v, "V")], ["expected diameter", `${told(answer.predicted_outer_diameter_m, "m")} ± ${told(2 * answer.predicted_error_m, "m")}`], ["aimed at", told(answer.aimed_at_m, "m")], ["safe up to", told(answer.highest_safe_voltage_v, "V")], ["aimed with", `${answer.bench.name}, revision ${answer.bench.revision}`]];
+  const rows = [["charge to", told(answer.charge_voltage_v, "V")], ["expected diameter", `${told(answer.predicted_outer_diameter_m, "m")} ± ${told(2 * answer.predicted_error_m, "m")}`], ["aimed at", told(answer.aimed_at_m, "m")], ["highest safe voltage", told(answer.highest_safe_voltage_v, "V")], ["aimed with", `${answer.bench.name}, revision ${answer.bench.revision}`]];
   if (answer.latest) rows.push(["latest such record", link(`/record?record=${answer.latest.record_id}`, `${answer.latest.name || answer.latest.record_id}: ${told(answer.latest.final_outer_diameter_m, "m")}`)]);
   fill("figures", table("The next shot", null, rows));
 }
