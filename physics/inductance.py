@@ -17,19 +17,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from physics.kernel_cache import kernel
+from physics.kernel_cache import fused_kernel, kernel
 from physics.loops import mutual_gradient, ring_self, ring_self_by_radius, ring_self_by_swelling
 
 
 @kernel
 def assemble(points, radius, height, mean_distance, weight, share, cell, matrix, by_radius, by_height):
-    """Fill `matrix` (n, n) in H and `by_radius`, `by_height` (points, n) in H/m for the first `points` rows.
+    """Fill `matrix` (n, n) in H and the first `points` rows of `by_radius`, `by_height` (rows, n) in H/m.
 
     `radius`, `height`, `mean_distance` are in m, shape (points,).
     """
     matrix[:, :] = 0.0
-    by_radius[:, :] = 0.0
-    by_height[:, :] = 0.0
+    by_radius[:points] = 0.0
+    by_height[:points] = 0.0
     pair = np.empty((5, points))
     for p in range(points):
         if weight[p] == 2.0:
@@ -51,7 +51,7 @@ def assemble(points, radius, height, mean_distance, weight, share, cell, matrix,
         _add_self(p, cell[p], radius[p], height[p], mean_distance[p], weight[p], share[p], matrix, by_radius, by_height)
 
 
-@kernel
+@fused_kernel
 def _pairs_off_plane(p, radius, height, weight, share, pair):
     """Point p off the plane with all before it: energy of the pair, slopes by both radii and both heights."""
     for q in range(p):
@@ -67,7 +67,7 @@ def _pairs_off_plane(p, radius, height, weight, share, pair):
         pair[4, q] = share[p] * off * (mirror_by_z - by_z)
 
 
-@kernel
+@fused_kernel
 def _pairs_on_plane(p, radius, height, weight, share, pair):
     """The same for point p on the plane, which is held there."""
     for q in range(p):
