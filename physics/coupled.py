@@ -68,6 +68,7 @@ from physics.state import (
     LoadsRef,
     Model,
     ModelRef,
+    Moving,
     PartRef,
     PointsRef,
     TablesRef,
@@ -181,10 +182,11 @@ def run(
     inside one compiled function each would be optimised once more.
     """
     whole, fields_ref, heat_ref, work_ref, now, before, body, turns = _refer(model, fields, heat, work, *loads)
+    moving = Moving(model.body, model.turns)
     code, used = NOT_CONVERGED, 0
     inductance = _effective_inductance(whole, fields_ref)
     if inductance > 0.0:
-        code, used = _discharge(whole, fields_ref, heat_ref, work_ref, now, before, totals, rows, inductance)
+        code, used = _discharge(whole, moving, fields_ref, heat_ref, work_ref, now, before, totals, rows, inductance)
     totals[PART_ELASTIC] = elastic_energy(body, model.tables.strength)
     totals[PART_MOTION] = kinetic_energy(body)
     totals[COIL_ELASTIC] = hoop_elastic_energy(turns, model.coil_strength)
@@ -193,7 +195,7 @@ def run(
 
 
 @kernel
-def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, inductance):
+def _discharge(model, moving, fields, heat, work, loads, last_loads, totals, rows, inductance):
     controls, discharge, unknowns = model.controls, model.discharge, model.unknowns
     coil, part, turns, body = model.coil, model.part, model.turns, model.body
     quarter = 0.5 * pi * sqrt(inductance * discharge.capacitance)
@@ -248,7 +250,7 @@ def _discharge(model, fields, heat, work, loads, last_loads, totals, rows, induc
         fields.before[:, :] = fields.after
         yielded = False
         if not frozen:
-            ok, yielded = move(model, heat, loads, last_loads, h, moved_h)
+            ok, yielded = move(model, moving, heat, loads, last_loads, h, moved_h)
             if not ok:
                 return OVER_CRUSHED, used
             locate(coil, turns, part, body, model.points)

@@ -22,8 +22,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.kernel_cache import inlined_kernel, kernel
-from physics.plasticity import plastic_increment, strength_of
+from physics.kernel_cache import flat_kernel, inlined_kernel, kernel
+from physics.plasticity import hardened_by, plastic_increment, strength_of
 
 _LINEAR_VISCOSITY = 0.1
 _QUADRATIC_VISCOSITY = 1.5
@@ -47,17 +47,24 @@ class Body(NamedTuple):
     level_ratio: Floats  # (S + 1, N) of it, to the level below
     first_volume: Floats  # (S, N) m^3
     metal: Ints  # (S,) row in the table of strengths
-    deviator: Floats  # (S, N, 3) Pa: radial, hoop, axial
+    deviator: Floats  # (3, S, N) Pa: radial, hoop, axial
     shear: Floats  # (S + 1, N + 1) Pa, at corners; zero on all surfaces and the mid-plane
     pressure: Floats  # (S, N) Pa
     viscous: Floats  # (S, N) Pa, bulk viscosity of the last step
     strain: Floats  # (S, N) equivalent plastic strain
-    increment: Floats  # (S, N) of it in the last step
+    hardening: Floats  # (S, N) Pa, B eps^n of that strain
+    increment: Floats  # (S, N) of the strain in the last step
     heat: Floats  # (S, N) J/kg from plastic work
     work: Floats  # (2,) J: plastic and viscous work so far; [1] largest plastic strain rate, 1/s
     last_step: Floats  # (1,) s
     push: Floats  # (S, N + 1) N, scratch of a step: forces on nodes
     lift: Floats  # (S + 1, N) N, likewise on levels
+    inward: Floats  # (S, N) N, forces of a cell's stresses on its inner node,
+    outward: Floats  # (S, N) on its outer one, with the other sign,
+    upright: Floats  # (S, N) and on the level below it
+    growth: Floats  # (S, N) 1/s, scratch of a step: rate of a cell's volume
+    volume: Floats  # (S, N) m^3, likewise, in the middle of the step
+    trial: Floats  # (S, N) Pa, likewise, equivalent stress if nothing yielded
     scale: Floats  # (S, N), likewise of the radial return
 
 
@@ -81,17 +88,24 @@ def make_body(nodes: Floats, levels: Floats, density: Floats, metal: Ints) -> Bo
         level_ratio=ratio,
         first_volume=volume,
         metal=metal,
-        deviator=np.zeros((slices, cells, 3)),
+        deviator=np.zeros((3, slices, cells)),
         shear=np.zeros((slices + 1, cells + 1)),
         pressure=np.zeros((slices, cells)),
         viscous=np.zeros((slices, cells)),
         strain=np.zeros((slices, cells)),
+        hardening=np.zeros((slices, cells)),
         increment=np.zeros((slices, cells)),
         heat=np.zeros((slices, cells)),
         work=np.zeros(2),
         last_step=np.zeros(1),
         push=np.zeros((slices, cells + 1)),
         lift=np.zeros((slices + 1, cells)),
+        inward=np.zeros((slices, cells)),
+        outward=np.zeros((slices, cells)),
+        upright=np.zeros((slices, cells)),
+        growth=np.zeros((slices, cells)),
+        volume=np.zeros((slices, cells)),
+        trial=np.zeros((slices, cells)),
         scale=np.zeros((slices, cells)),
     )
 
@@ -126,33 +140,49 @@ def stable_step(body, strengths):
     return _COURANT * 2.0 / highest
 
 
-@kernel
+@flat_kernel
 def advance(body, strengths, node_force, level_force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under forces on nodes (N, outward, (S, N+1)) and on levels (N, up, (S+1, N)).
 
-    `softness` (S, N) is each cell's thermal factor of the flow stress. False when a cell has lost its width.
+    `softness` (S, N) is each cell's thermal factor of the flow stress. False when a cell has lost its width. Loops over
+    cells are kept apart by what they read, so that they run in vector registers; only yielding cells are taken singly.
     """
-    slices, cells = body.pressure.shape
+    slices = body.pressure.shape[0]
+    radius, speed, level, rise, deviator, shear = (
+        body.radius, body.speed, body.level, body.rise, body.deviator, body.shear,
+    )  # fmt: skip
     # From the middle of the last step to that of this one; at rest, from its start.
     _accelerate(body, node_force, level_force, 0.5 * (body.last_step[0] + dt))
     body.last_step[0] = dt
-    if not _keeps_shape(body, dt):
-        return False
-    _shear_corners(body, strengths, dt)
-    scale = body.scale
     for s in range(slices):
-        _strain_slice(body, strength_of(strengths, body.metal[s]), s, softness, taylor_quinney, dt)
+        if not _keeps_shape(s, dt, radius, speed, level, rise):
+            return False
+    if slices > 1:
+        _shear_corners(body, strengths, dt)
+    work, fastest = 0.0, body.work[1]
+    for s in range(slices):
+        strength = strength_of(strengths, body.metal[s])
+        _strain(
+            s, dt, 2.0 * strength.shear_modulus * dt, radius, speed, level, rise, deviator, body.volume, body.growth
+        )
+        _try(s, deviator, shear, body.trial)
+        linear = _LINEAR_VISCOSITY * sqrt(strength.bulk_modulus / strength.density)
+        work += _resist(s, dt, linear, strength.density, radius, level, body.growth, body.volume, body.viscous,
+                        body.cell_mass, body.heat)  # fmt: skip
+        plastic, rate = _yield(body, s, strength, softness, taylor_quinney, dt)
+        work += plastic
+        fastest = max(fastest, rate)
+    body.work[0] += work
+    body.work[1] = fastest
+    scale = body.scale
     for s in range(1, slices):
-        for k in range(1, cells):
-            body.shear[s, k] *= 0.25 * (scale[s, k] + scale[s, k - 1] + scale[s - 1, k] + scale[s - 1, k - 1])
-    coast(body, dt)
+        for k in range(1, scale.shape[1]):
+            shear[s, k] *= 0.25 * (scale[s, k] + scale[s, k - 1] + scale[s - 1, k] + scale[s - 1, k - 1])
+    _coast(dt, radius, speed, level, rise)
     for s in range(slices):
         bulk = strength_of(strengths, body.metal[s]).bulk_modulus
-        pressure, first_volume = body.pressure[s], body.first_volume[s]
-        radius, low, high = body.radius[s], body.level[s], body.level[s + 1]
-        for k in range(cells):
-            volume = 2.0 * pi * (radius[k + 1] ** 2 - radius[k] ** 2) * (high[k] - low[k])
-            pressure[k] = -bulk * _log_near_one(volume / first_volume[k])
+        _press(s, bulk, radius, level, body.first_volume, body.pressure)
+        _pull(s, radius, level, deviator, body.pressure, body.viscous, body.inward, body.outward, body.upright)
     return True
 
 
@@ -167,187 +197,231 @@ def _log_near_one(x: float) -> float:
 @kernel
 def coast(body, time):
     """Let everything go on for `time` s at its present speed."""
-    slices, cells = body.pressure.shape
+    _coast(time, body.radius, body.speed, body.level, body.rise)
+
+
+@flat_kernel
+def _coast(time, radius, speed, level, rise):
+    slices, cells = radius.shape[0], level.shape[1]
     for s in range(slices):
         for k in range(cells + 1):
-            body.radius[s, k] += time * body.speed[s, k]
+            radius[s, k] += time * speed[s, k]
         for k in range(cells):
-            body.level[s + 1, k] += time * body.rise[s + 1, k]
+            level[s + 1, k] += time * rise[s + 1, k]
 
 
-@kernel
-def _keeps_shape(body, dt):
-    """False where a cell would lose nearly all its width or height in one step."""
-    slices, cells = body.pressure.shape
-    for s in range(slices):
-        for k in range(cells):
-            width = body.radius[s, k + 1] - body.radius[s, k]
-            height = body.level[s + 1, k] - body.level[s, k]
-            if width + dt * (body.speed[s, k + 1] - body.speed[s, k]) < _LEAST_SHARE * width:
-                return False
-            if height + dt * (body.rise[s + 1, k] - body.rise[s, k]) < _LEAST_SHARE * height:
-                return False
-    return True
+@flat_kernel
+def _keeps_shape(s, dt, radius, speed, level, rise):
+    """False where a cell of slice s would lose nearly all its width or height in one step."""
+    lost = 0
+    for k in range(level.shape[1]):
+        width, height = radius[s, k + 1] - radius[s, k], level[s + 1, k] - level[s, k]
+        narrower = width + dt * (speed[s, k + 1] - speed[s, k]) < _LEAST_SHARE * width
+        lower = height + dt * (rise[s + 1, k] - rise[s, k]) < _LEAST_SHARE * height
+        lost += 1 if narrower or lower else 0
+    return lost == 0
 
 
-@kernel
-def _volume(body, s, k):
+@flat_kernel
+def _volume(radius, level, s, k):
     """Volume (m^3) of a cell and its mirror image."""
-    height = body.level[s + 1, k] - body.level[s, k]
-    return 2.0 * pi * (body.radius[s, k + 1] ** 2 - body.radius[s, k] ** 2) * height
+    return 2.0 * pi * (radius[s, k + 1] ** 2 - radius[s, k] ** 2) * (level[s + 1, k] - level[s, k])
 
 
-@kernel
-def _corner(body, s, k):
+@flat_kernel
+def _corner(radius, level, s, k):
     """Height and width (m) between the middles of the cells round a corner, and the volume (m^3) it stands for."""
-    height = 0.25 * (
-        body.level[s + 1, k] - body.level[s - 1, k] + body.level[s + 1, k - 1] - body.level[s - 1, k - 1]
-    )  # fmt: skip
-    width = 0.25 * (
-        body.radius[s, k + 1] - body.radius[s, k - 1] + body.radius[s - 1, k + 1] - body.radius[s - 1, k - 1]
-    )  # fmt: skip
+    height = 0.25 * (level[s + 1, k] - level[s - 1, k] + level[s + 1, k - 1] - level[s - 1, k - 1])
+    width = 0.25 * (radius[s, k + 1] - radius[s, k - 1] + radius[s - 1, k + 1] - radius[s - 1, k - 1])
     volume = 0.25 * (
-        _volume(body, s, k) + _volume(body, s, k - 1) + _volume(body, s - 1, k) + _volume(body, s - 1, k - 1)
+        _volume(radius, level, s, k) + _volume(radius, level, s, k - 1)
+        + _volume(radius, level, s - 1, k) + _volume(radius, level, s - 1, k - 1)
     )  # fmt: skip
     return height, width, volume
 
 
-@kernel
+@flat_kernel
 def _accelerate(body, node_force, level_force, dt):
     """Add the forces of stress to the loads and change all speeds."""
     slices, cells = body.pressure.shape
     push, lift, speed, mass = body.push, body.lift, body.speed, body.node_mass
     for s in range(slices):
-        for k in range(cells + 1):
-            push[s, k] = node_force[s, k]
+        _push_nodes(s, node_force, body.inward, body.outward, push)
     for s in range(slices + 1):
-        for k in range(cells):
-            lift[s, k] = level_force[s, k]
-    _press(body, push, lift)
-    _pull_corners(body, push, lift)
+        _lift_level(s, level_force, body.upright, lift)
+    if slices > 1:
+        _pull_corners(body, push, lift)
     for s in range(slices):
         for k in range(cells + 1):
             speed[s, k] += dt * push[s, k] / mass[s, k]
         if body.radius[s, 0] == 0.0:
             speed[s, 0] = 0.0
-    _raise(body, lift, dt)
+    _raise(body.level_ratio, body.level_pivot, lift, body.rise, dt)
 
 
-@kernel
-def _press(body, push, lift):
-    """Forces (N) of the normal stresses of all cells on their nodes and levels."""
-    slices, cells = body.pressure.shape
-    for s in range(slices):
-        radius, low, high = body.radius[s], body.level[s], body.level[s + 1]
-        pressure, viscous, deviator = body.pressure[s], body.viscous[s], body.deviator[s]
-        out, down, up = push[s], lift[s], lift[s + 1]
+@flat_kernel
+def _push_nodes(s, force, inward, outward, push):
+    """Forces (N) of loads and of the normal stresses on the nodes of slice s."""
+    cells = inward.shape[1]
+    push[s, 0] = force[s, 0] + inward[s, 0]
+    for k in range(1, cells):
+        push[s, k] = force[s, k] + inward[s, k] - outward[s, k - 1]
+    push[s, cells] = force[s, cells] - outward[s, cells - 1]
+
+
+@flat_kernel
+def _lift_level(s, force, upright, lift):
+    """Forces (N) of loads and of the normal stresses above and below on level s."""
+    slices, cells = upright.shape
+    for k in range(cells):
+        lift[s, k] = force[s, k]
+    if s > 0:
         for k in range(cells):
-            r1, r2 = radius[k], radius[k + 1]
-            height = high[k] - low[k]
-            volume = 2.0 * pi * (r2 * r2 - r1 * r1) * height
-            mean = pressure[k] + viscous[k]
-            radial = volume * (deviator[k, 0] - mean) / (r2 - r1)
-            hoop = volume * (deviator[k, 1] - mean) / (r1 + r2)
-            out[k] += radial - hoop
-            out[k + 1] -= radial + hoop
-            axial = volume * (deviator[k, 2] - mean) / height
-            down[k] += axial
-            up[k] -= axial
+            lift[s, k] -= upright[s - 1, k]
+    if s < slices:
+        for k in range(cells):
+            lift[s, k] += upright[s, k]
 
 
-@kernel
+@flat_kernel
+def _press(s, bulk, radius, level, first_volume, pressure):
+    """Pressures (Pa) of the cells of slice s."""
+    for k in range(pressure.shape[1]):
+        volume = 2.0 * pi * (radius[s, k + 1] ** 2 - radius[s, k] ** 2) * (level[s + 1, k] - level[s, k])
+        pressure[s, k] = -bulk * _log_near_one(volume / first_volume[s, k])
+
+
+@flat_kernel
+def _pull(s, radius, level, deviator, pressure, viscous, inward, outward, upright):
+    """Forces (N) of the normal stresses of the cells of slice s: on the node inside, the one outside, the level below.
+
+    A cell pulls its outer node inwards by `outward` and the level above it down by `upright`.
+    """
+    for k in range(pressure.shape[1]):
+        r1, r2, height = radius[s, k], radius[s, k + 1], level[s + 1, k] - level[s, k]
+        mean = pressure[s, k] + viscous[s, k]
+        radial = 2.0 * pi * (r1 + r2) * height * (deviator[0, s, k] - mean)
+        hoop = 2.0 * pi * (r2 - r1) * height * (deviator[1, s, k] - mean)
+        inward[s, k] = radial - hoop
+        outward[s, k] = radial + hoop
+        upright[s, k] = 2.0 * pi * (r2 * r2 - r1 * r1) * (deviator[2, s, k] - mean)
+
+
+@flat_kernel
 def _pull_corners(body, push, lift):
     """Forces (N) of the shear stresses at all corners."""
     slices, cells = body.pressure.shape
+    radius, level, shear = body.radius, body.level, body.shear
     for s in range(1, slices):
         for k in range(1, cells):
-            height, width, volume = _corner(body, s, k)
-            across, along = volume * body.shear[s, k] / height, volume * body.shear[s, k] / width
+            height, width, volume = _corner(radius, level, s, k)
+            across, along = volume * shear[s, k] / height, volume * shear[s, k] / width
             push[s, k] -= across
             push[s - 1, k] += across
             lift[s, k] -= along
             lift[s, k - 1] += along
 
 
-@kernel
-def _raise(body, lift, dt):
-    """Change the speeds of all levels: solve with the factored axial mass; the mid-plane stays."""
-    slices, cells = body.pressure.shape
+@flat_kernel
+def _raise(ratio, pivot, lift, rise, dt):
+    """Change the speeds of all levels: solve with the factored axial mass, `lift` in place; the mid-plane stays."""
+    slices, cells = rise.shape[0] - 1, rise.shape[1]
+    for s in range(2, slices + 1):
+        for k in range(cells):
+            lift[s, k] -= ratio[s, k] * lift[s - 1, k]
     for k in range(cells):
-        for s in range(2, slices + 1):
-            lift[s, k] -= body.level_ratio[s, k] * lift[s - 1, k]
-        gain = 0.0
-        for s in range(slices, 0, -1):
-            above = body.level_ratio[s + 1, k] * gain if s < slices else 0.0
-            gain = lift[s, k] / body.level_pivot[s, k] - above
-            body.rise[s, k] += dt * gain
+        lift[slices, k] /= pivot[slices, k]
+    for s in range(slices - 1, 0, -1):
+        for k in range(cells):
+            lift[s, k] = lift[s, k] / pivot[s, k] - ratio[s + 1, k] * lift[s + 1, k]
+    for s in range(1, slices + 1):
+        for k in range(cells):
+            rise[s, k] += dt * lift[s, k]
 
 
-@kernel
+@flat_kernel
 def _shear_corners(body, strengths, dt):
     """Elastic trial shear stress at every corner inside the body."""
     slices, cells = body.pressure.shape
+    radius, speed, level, rise, shear = body.radius, body.speed, body.level, body.rise, body.shear
     for s in range(1, slices):
         below = strength_of(strengths, body.metal[s - 1]).shear_modulus
         above = strength_of(strengths, body.metal[s]).shear_modulus
         for k in range(1, cells):
-            height, width, _ = _corner(body, s, k)
-            rate = (body.speed[s, k] - body.speed[s - 1, k]) / height + (body.rise[s, k] - body.rise[s, k - 1]) / width
-            body.shear[s, k] += dt * 0.5 * (below + above) * rate
+            height, width, _ = _corner(radius, level, s, k)
+            rate = (speed[s, k] - speed[s - 1, k]) / height + (rise[s, k] - rise[s, k - 1]) / width
+            shear[s, k] += dt * 0.5 * (below + above) * rate
 
 
-@kernel
-def _strain_slice(body, strength, s, softness, taylor_quinney, dt):
-    """Update deviator, viscosity, plastic strain and heat of a slice's cells, and the scale of their radial return."""
-    half, work, fastest = 0.5 * dt, 0.0, body.work[1]
-    radius, speed = body.radius[s], body.speed[s]
-    low, high, sinking, rising = body.level[s], body.level[s + 1], body.rise[s], body.rise[s + 1]
-    deviator, below, above = body.deviator[s], body.shear[s], body.shear[s + 1]
-    strain, increments, heat, viscous, mass = (
-        body.strain[s], body.increment[s], body.heat[s], body.viscous[s], body.cell_mass[s],
-    )  # fmt: skip
-    twice_shear, stiffness = 2.0 * strength.shear_modulus * dt, 3.0 * strength.shear_modulus
-    linear = _LINEAR_VISCOSITY * sqrt(strength.bulk_modulus / strength.density)
-    scale = body.scale[s]
-    for k in range(scale.size):
-        r1 = radius[k] + half * speed[k]
-        r2 = radius[k + 1] + half * speed[k + 1]
-        height = high[k] - low[k] + half * (rising[k] - sinking[k])
-        radial = (speed[k + 1] - speed[k]) / (r2 - r1)
-        hoop = (speed[k] + speed[k + 1]) / (r1 + r2)
-        axial = (rising[k] - sinking[k]) / height
-        growth = radial + hoop + axial
-        volume = 2.0 * pi * (r2 * r2 - r1 * r1) * height
+@flat_kernel
+def _strain(s, dt, twice_shear, radius, speed, level, rise, deviator, volume, growth):
+    """Elastic trial deviators (Pa) of slice s; volumes (m^3) in the middle of the step, and their rates (1/s)."""
+    half = 0.5 * dt
+    for k in range(volume.shape[1]):
+        r1 = radius[s, k] + half * speed[s, k]
+        r2 = radius[s, k + 1] + half * speed[s, k + 1]
+        height = level[s + 1, k] - level[s, k] + half * (rise[s + 1, k] - rise[s, k])
+        radial = (speed[s, k + 1] - speed[s, k]) / (r2 - r1)
+        hoop = (speed[s, k] + speed[s, k + 1]) / (r1 + r2)
+        axial = (rise[s + 1, k] - rise[s, k]) / height
+        third = (radial + hoop + axial) / 3.0
+        deviator[0, s, k] += twice_shear * (radial - third)
+        deviator[1, s, k] += twice_shear * (hoop - third)
+        deviator[2, s, k] += twice_shear * (axial - third)
+        growth[s, k] = 3.0 * third
+        volume[s, k] = 2.0 * pi * (r2 * r2 - r1 * r1) * height
 
-        s_r = deviator[k, 0] + twice_shear * (radial - growth / 3.0)
-        s_t = deviator[k, 1] + twice_shear * (hoop - growth / 3.0)
-        s_z = deviator[k, 2] + twice_shear * (axial - growth / 3.0)
-        sheared = 0.25 * (below[k] ** 2 + above[k] ** 2 + below[k + 1] ** 2 + above[k + 1] ** 2)
-        trial = sqrt(1.5 * (s_r * s_r + s_t * s_t + s_z * s_z + 2.0 * sheared))
-        increment = plastic_increment(strength, trial, stiffness, strain[k], softness[s, k], dt, increments[k])
-        increments[k] = increment
-        scale[k] = 1.0
-        if increment > 0.0:
-            stress = trial - stiffness * increment
-            scale[k] = stress / trial
-            s_r, s_t, s_z = s_r * scale[k], s_t * scale[k], s_z * scale[k]
-            done = stress * increment * volume
-            strain[k] += increment
-            work += done
-            fastest = max(fastest, increment / dt)
-            heat[k] += taylor_quinney * done / mass[k]
-        deviator[k, 0], deviator[k, 1], deviator[k, 2] = s_r, s_t, s_z
 
-        length = min(r2 - r1, 2.0 * height)
-        resisting = -linear * growth
-        if growth < 0.0:
-            resisting += _QUADRATIC_VISCOSITY**2 * length * growth * growth
-        viscous[k] = strength.density * length * resisting
-        lost = -viscous[k] * growth * volume * dt
+@flat_kernel
+def _try(s, deviator, shear, trial):
+    """Equivalent trial stress (Pa) of the cells of slice s, the shear at their corners with it."""
+    for k in range(trial.shape[1]):
+        sheared = shear[s, k] ** 2 + shear[s + 1, k] ** 2 + shear[s, k + 1] ** 2 + shear[s + 1, k + 1] ** 2
+        normal = deviator[0, s, k] ** 2 + deviator[1, s, k] ** 2 + deviator[2, s, k] ** 2
+        trial[s, k] = sqrt(1.5 * (normal + 0.5 * sheared))
+
+
+@flat_kernel
+def _resist(s, dt, linear, density, radius, level, growth, volume, viscous, mass, heat):
+    """Bulk viscosity (Pa) of the cells of slice s, its heat (J/kg), and its work (J) in all."""
+    work = 0.0
+    for k in range(growth.shape[1]):
+        length = min(radius[s, k + 1] - radius[s, k], 2.0 * (level[s + 1, k] - level[s, k]))
+        closing = min(growth[s, k], 0.0)
+        stress = density * length * (_QUADRATIC_VISCOSITY**2 * length * closing * closing - linear * growth[s, k])
+        lost = -stress * growth[s, k] * volume[s, k] * dt
+        viscous[s, k] = stress
+        heat[s, k] += lost / mass[s, k]
         work += lost
-        heat[k] += lost / mass[k]
-    body.work[0] += work
-    body.work[1] = fastest
+    return work
+
+
+@flat_kernel
+def _yield(body, s, strength, softness, taylor_quinney, dt):
+    """Radial return of the cells of slice s that yield; plastic work (J) and largest plastic strain rate (1/s)."""
+    trial, strain, hardening, scale, increments = body.trial, body.strain, body.hardening, body.scale, body.increment
+    deviator, heat = body.deviator, body.heat
+    stiffness, work, largest = 3.0 * strength.shear_modulus, 0.0, 0.0
+    for k in range(trial.shape[1]):
+        increment = plastic_increment(
+            strength, trial[s, k], stiffness, strain[s, k], hardening[s, k], softness[s, k], dt, increments[s, k]
+        )  # fmt: skip
+        increments[s, k] = increment
+        scale[s, k] = 1.0
+        if increment > 0.0:
+            stress = trial[s, k] - stiffness * increment
+            factor = stress / trial[s, k]
+            scale[s, k] = factor
+            deviator[0, s, k] *= factor
+            deviator[1, s, k] *= factor
+            deviator[2, s, k] *= factor
+            done = stress * increment * body.volume[s, k]
+            hardening[s, k] = hardened_by(strength, hardening[s, k], strain[s, k], increment)
+            strain[s, k] += increment
+            heat[s, k] += taylor_quinney * done / body.cell_mass[s, k]
+            work += done
+            largest = max(largest, increment)
+    return work, largest / dt
 
 
 @kernel
@@ -372,8 +446,8 @@ def elastic_energy(body, strengths):
     for s in range(slices):
         strength = strength_of(strengths, body.metal[s])
         for k in range(cells):
-            squares = body.deviator[s, k, 0] ** 2 + body.deviator[s, k, 1] ** 2 + body.deviator[s, k, 2] ** 2
-            total += _volume(body, s, k) * (
+            squares = body.deviator[0, s, k] ** 2 + body.deviator[1, s, k] ** 2 + body.deviator[2, s, k] ** 2
+            total += _volume(body.radius, body.level, s, k) * (
                 0.25 * squares / strength.shear_modulus + 0.5 * body.pressure[s, k] ** 2 / strength.bulk_modulus
             )
     for s in range(1, slices):
@@ -382,5 +456,5 @@ def elastic_energy(body, strengths):
             + strength_of(strengths, body.metal[s]).shear_modulus
         )
         for k in range(1, cells):
-            total += 0.5 * _corner(body, s, k)[2] * body.shear[s, k] ** 2 / shear
+            total += 0.5 * _corner(body.radius, body.level, s, k)[2] * body.shear[s, k] ** 2 / shear
     return total

@@ -7,13 +7,15 @@ left out in force cancel over the window, and the matrix does not jump from wind
 
 from __future__ import annotations
 
+from math import sqrt
+
 import numpy as np
 
 from physics.circuit import add_change, gather_rows, generalise
 from physics.deformation import advance, coast, stable_step
 from physics.geometry import locate, split
 from physics.inductance import assemble, follow
-from physics.kernel_cache import kernel
+from physics.kernel_cache import flat_kernel, kernel
 from physics.linear import row_dot
 from physics.state import BORE_CLOSED, OVER_CRUSHED, RIM_EXTRUDED
 from physics.turns import advance_turns, turns_plastic_work
@@ -29,8 +31,8 @@ _LARGEST_STRAIN = 2.5
 # A step ends this little past the rupture of a turn, and opens the gap by no more than this share of the window.
 # A turn may come to rest just short of it: no step is shortened below this share for that.
 _PAST_RUPTURE, _SHARE_OF_WINDOW, _SHORTEST_TO_RUPTURE = 1.02, 0.3, 0.1
-# The turns, which collide, want at least so many steps of motion in one of the circuit.
-_LEAST_PIECES = 1
+# A turn's step is at most this share of the time in which sound goes its radius; turns that can collide take all steps.
+_SHARE_OF_RING = 0.1
 # Forces are extrapolated over no more than so many times the step that they changed in.
 _FARTHEST = 2.0
 
@@ -38,9 +40,9 @@ _FARTHEST = 2.0
 @kernel
 def reassemble(model, fields):
     """Assemble matrix and slopes for the section as `points` has it, and remember that section."""
-    points = model.points
+    points, used = model.points, model.points.used[0]
     assemble(
-        points.used[0],
+        used,
         points.radius,
         points.height,
         points.mean_distance,
@@ -54,11 +56,11 @@ def reassemble(model, fields):
     generalise(model.unknowns, fields.filament_base, fields.rows, fields.base)
     for t in range(model.unknowns.centre.size):
         fields.centre_base[t] = fields.rows[model.unknowns.centre[t]]
-    gather_rows(model.unknowns, fields.filament_by_radius[: points.used[0]], fields.by_radius)
-    gather_rows(model.unknowns, fields.filament_by_height[: points.used[0]], fields.by_height)
-    fields.base_radius[:] = points.radius
-    fields.base_height[:] = points.height
-    fields.base_mean_distance[:] = points.mean_distance
+    gather_rows(model.unknowns, fields.filament_by_radius[:used], fields.by_radius)
+    gather_rows(model.unknowns, fields.filament_by_height[:used], fields.by_height)
+    fields.base_radius[:used] = points.radius[:used]
+    fields.base_height[:used] = points.height[:used]
+    fields.base_mean_distance[:used] = points.mean_distance[:used]
 
 
 @kernel
@@ -92,7 +94,7 @@ def centre_linkage(model, fields, t, q):
     return total / model.unknowns.weight[c]
 
 
-@kernel
+@flat_kernel
 def _ahead(now, last, share, out):
     """Force extrapolated by `share` of a step beyond now, shapes (rows, columns)."""
     for i in range(now.shape[0]):
@@ -100,43 +102,78 @@ def _ahead(now, last, share, out):
             out[i, j] = now[i, j] + share * (now[i, j] - last[i, j])
 
 
-@kernel
-def bore_closed(model):
-    """True once the bore of a ring, washer or tube has all but closed anywhere."""
-    body = model.body
-    if model.part.node_radius_m[0] > 0.0:
-        for s in range(body.radius.shape[0]):
-            if body.radius[s, 0] < _CLOSED_BORE * body.radius[s, -1]:
+@flat_kernel
+def _bore_closed(first_bore, radius):
+    """True once a bore of `first_bore` (m) has all but closed anywhere; node radii (m) have the shape (S, N + 1)."""
+    if first_bore > 0.0:
+        for s in range(radius.shape[0]):
+            if radius[s, 0] < _CLOSED_BORE * radius[s, -1]:
                 return True
     return False
 
 
 @kernel
-def move(model, heat, loads, last_loads, h, last_h):
+def bore_closed(model):
+    """True once the bore of a ring, washer or tube has all but closed anywhere."""
+    return _bore_closed(model.part.node_radius_m[0], model.body.radius)
+
+
+@flat_kernel
+def _pieces_of_turns(turns, strength, dt):
+    """How many steps of the part of `dt` s make one of the turns, which ring far more slowly."""
+    if turns.inner.size > 0:
+        return 1
+    least = turns.radius[0]
+    for t in range(1, turns.radius.size):
+        least = min(least, turns.radius[t])
+    return max(1, int(_SHARE_OF_RING * least * sqrt(strength.density / strength.youngs_modulus) / dt))
+
+
+@flat_kernel
+def _fly(moving, strengths, coil_strength, now, last, force, softness, taylor_quinney, first_bore, pieces, dt, reach):
+    """Part and turns through `pieces` steps of `dt` s; False when a cell has lost its width.
+
+    `now`, `last` and the scratch `force` are forces (N) on turns, nodes and levels, `softness` that of turns and of the
+    part's cells.
+    """
+    body, turns = moving
+    turn, node, level = force
+    together = _pieces_of_turns(turns, coil_strength, dt)
+    for i in range(pieces):
+        share = reach * i / pieces
+        if i % together == 0:
+            for t in range(turn.size):
+                turn[t] = now[0][t] + share * (now[0][t] - last[0][t])
+            advance_turns(turns, coil_strength, turn, softness[0], taylor_quinney, min(together, pieces - i) * dt)
+        _ahead(now[1], last[1], share, node)
+        _ahead(now[2], last[2], share, level)
+        if not advance(body, strengths, node, level, softness[1], taylor_quinney, dt):
+            return False
+        # The step is finished where the bore closed; the run ends after it.
+        if _bore_closed(first_bore, body.radius):
+            break
+    return True
+
+
+@kernel
+def move(model, moving, heat, loads, last_loads, h, last_h):
     """Part and turns through one electrical step of `h` s; (ok, anything yielded).
 
     Forces are extrapolated from those of the step before, of `last_h` s, to the start of each sub-step: speeds stand
     half a sub-step before and after.
     """
     body, turns, strengths = model.body, model.turns, model.tables.strength
-    pieces = max(_LEAST_PIECES, int(h / stable_step(body, strengths)) + 1)
-    dt = h / pieces
+    pieces = int(h / stable_step(body, strengths)) + 1
     work = body.work[0] + turns_plastic_work(turns)
-    taylor_quinney = model.controls.taylor_quinney
-    turn, node, level = loads.turn.copy(), loads.node.copy(), loads.level.copy()
+    now, last = (loads.turn, loads.node, loads.level), (last_loads.turn, last_loads.node, last_loads.level)
+    force = loads.turn.copy(), loads.node.copy(), loads.level.copy()
     reach = min(h / last_h, _FARTHEST) if last_h > 0.0 else 0.0
-    for i in range(pieces):
-        share = reach * i / pieces
-        for t in range(turn.size):
-            turn[t] = loads.turn[t] + share * (loads.turn[t] - last_loads.turn[t])
-        _ahead(loads.node, last_loads.node, share, node)
-        _ahead(loads.level, last_loads.level, share, level)
-        advance_turns(turns, model.coil_strength, turn, heat.turn_softness, taylor_quinney, dt)
-        if not advance(body, strengths, node, level, heat.softness, taylor_quinney, dt):
-            return False, True
-        # The step is finished where the bore closed; the run ends after it.
-        if bore_closed(model):
-            break
+    ok = _fly(
+        moving, strengths, model.coil_strength, now, last, force, (heat.turn_softness, heat.softness),
+        model.controls.taylor_quinney, model.part.node_radius_m[0], pieces, h / pieces, reach,
+    )  # fmt: skip
+    if not ok:
+        return False, True
     stored = 0.5 * model.discharge.capacitance * model.discharge.voltage**2
     return True, body.work[0] + turns_plastic_work(turns) - work > _YIELDING * stored
 

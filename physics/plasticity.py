@@ -71,20 +71,26 @@ _NEAR = 0.2
 
 
 @kernel
-def plastic_increment(strength, trial, stiffness, strain, softness, dt, guess):
+def hardened_by(strength, hardened, strain, increment):
+    """Hardening B (strain + increment)^n (Pa), which at `strain` is `hardened`."""
+    if increment < _SMALL * strain:
+        u, n = increment / strain, strength.n
+        return hardened * (1.0 + n * u * (1.0 + 0.5 * (n - 1.0) * u * (1.0 + (n - 2.0) / 3.0 * u)))
+    return strength.b * (strain + increment) ** strength.n
+
+
+@kernel
+def plastic_increment(strength, trial, stiffness, strain, hardened, softness, dt, guess):
     """Plastic strain increment x that solves trial - stiffness x = Y(strain + x, x/dt, softness).
 
-    `trial` (Pa) is the elastic trial stress, `stiffness` (Pa) 3G in three dimensions and E in a
-    ring. The left side falls and the right side rises with x, so the root is unique: Newton steps held
-    inside a shrinking bracket, to 1e-5 of `trial`. They start from `guess`, the increment of the step before; then one
-    step nearly always does.
+    `trial` (Pa) is the elastic trial stress, `stiffness` (Pa) 3G in three dimensions and E in a ring, `hardened` (Pa)
+    what `strain` has hardened by. The left side falls and the right side rises with x, so the root is unique: Newton
+    steps held inside a shrinking bracket, to 1e-5 of `trial`. They start from `guess`, the increment of the step
+    before; then one step nearly always does.
     """
-    if trial <= strength.a * softness:
+    if trial <= (strength.a + hardened) * softness:
         return 0.0
-    hardened = strength.b * strain**strength.n if strain > 0.0 else 0.0
     high = (trial - (strength.a + hardened) * softness) / stiffness
-    if high <= 0.0:
-        return 0.0
     n, per_rate = strength.n, 1.0 / (dt * strength.reference_rate)
     low, x = 0.0, guess if 0.0 < guess < high else high
     for _ in range(60):

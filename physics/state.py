@@ -137,6 +137,13 @@ class Model(NamedTuple):
     controls: Controls
 
 
+class Moving(NamedTuple):
+    """What the mechanics work on, by value: their loops look into no reference."""
+
+    body: Body
+    turns: Turns
+
+
 class Fields(NamedTuple):
     """Matrices and vectors of the electrical side."""
 

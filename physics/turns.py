@@ -15,8 +15,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.kernel_cache import kernel
-from physics.plasticity import plastic_increment
+from physics.kernel_cache import flat_kernel, kernel
+from physics.plasticity import hardened_by, plastic_increment
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -46,7 +46,8 @@ class Turns(NamedTuple):
     weight: Floats  # (T,) 2 for a mirror pair, 1 on the mid-plane
     stress: Floats  # (T,) Pa hoop
     strain: Floats  # (T,) plastic hoop strain
-    increment: Floats  # (T,) of it in the last step
+    hardening: Floats  # (T,) Pa, B eps^n of that strain
+    increment: Floats  # (T,) of the strain in the last step
     heat: Floats  # (T,) J/kg from plastic work
     work: Floats  # (T,) J plastic work of one turn, impacts included
     rupture_time: Floats  # (T,) s, negative while whole
@@ -91,6 +92,7 @@ def make_turns(
         weight=np.ones(count) if weight is None else weight,
         stress=zeros(),
         strain=zeros(),
+        hardening=zeros(),
         increment=zeros(),
         heat=zeros(),
         work=zeros(),
@@ -123,7 +125,7 @@ def find_contacts(layer: Ints, height: Floats, spacing: float, axial: float, *, 
     return Contacts(inner[near], outer[near], distance[near])
 
 
-@kernel
+@flat_kernel
 def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under radial force (N, on each single turn); `softness` as in plasticity."""
     # Speeds stand in the middle of steps.
@@ -140,11 +142,14 @@ def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
         if turns.rupture_time[t] < 0.0:
             trial = turns.stress[t] + strength.youngs_modulus * log(radius / turns.radius[t])
             increment = plastic_increment(
-                strength, abs(trial), strength.youngs_modulus, turns.strain[t], softness[t], dt, turns.increment[t]
-            )
+                strength, abs(trial), strength.youngs_modulus, turns.strain[t], turns.hardening[t], softness[t], dt,
+                turns.increment[t],
+            )  # fmt: skip
             turns.increment[t] = increment
             stress = abs(trial) - strength.youngs_modulus * increment
             turns.stress[t] = stress if trial > 0.0 else -stress
+            if increment > 0.0:
+                turns.hardening[t] = hardened_by(strength, turns.hardening[t], turns.strain[t], increment)
             turns.strain[t] += increment
             work = stress * increment * turns.volume[t]
             turns.work[t] += work
@@ -152,7 +157,7 @@ def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
         turns.radius[t] = radius
 
 
-@kernel
+@flat_kernel
 def _collide(turns):
     """Turns that touch and close in on the next layer's go on with it at their common speed.
 

@@ -43,7 +43,7 @@ def test_thick_ring_under_pressure(
     assert even + curved / bore**2 == pytest.approx(bore_hoop_pa, rel=2e-6)
     body = ring.body
     middle = 0.5 * (body.radius[0, :-1] + body.radius[0, 1:])
-    radial, hoop, axial = (body.deviator[0] - body.pressure[0, :, None]).T
+    radial, hoop, axial = body.deviator[:, 0] - body.pressure[0]
     # The error is the mesh's, (width / bore)^2; it is largest at the bore of the thickest ring.
     tolerance = 2e-3 * abs(bore_hoop_pa)
     assert radial == pytest.approx(even - curved / middle**2, abs=tolerance)
@@ -61,7 +61,7 @@ def test_disc_under_edge_pressure() -> None:
     shrinking = pressure * (1.0 - POISSON) / YOUNG_PA
     assert 1.0 - disc.body.radius[0, 1:] / at_rest == pytest.approx(np.full(12, shrinking), rel=2e-3)
     assert disc.thickness / 2e-3 - 1.0 == pytest.approx(np.full(12, 2.0 * POISSON * pressure / YOUNG_PA), rel=2e-3)
-    radial, hoop, axial = (disc.body.deviator[0] - disc.body.pressure[0, :, None]).T
+    radial, hoop, axial = disc.body.deviator[:, 0] - disc.body.pressure[0]
     assert radial == pytest.approx(np.full(12, -pressure), rel=2e-3)
     assert hoop == pytest.approx(np.full(12, -pressure), rel=2e-3)
     assert axial == pytest.approx(np.zeros(12), abs=1e-3 * pressure)

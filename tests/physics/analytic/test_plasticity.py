@@ -66,7 +66,7 @@ def squeeze_disc(strength: Strength, temperature_k: float) -> Loading:
         body.speed[:] = -0.5 * RATE_PER_S * body.radius / (1.0 + 0.25 * RATE_PER_S * dt)
         body.rise[:] = RATE_PER_S * body.level / (1.0 - 0.5 * RATE_PER_S * dt)
         assert advance(body, strengths, np.zeros((1, 4)), np.zeros((2, 3)), softness, 0.0, dt)
-        path.append((body.strain[0, 1], sqrt(1.5 * float((body.deviator[0, 1] ** 2).sum()))))
+        path.append((body.strain[0, 1], sqrt(1.5 * float((body.deviator[:, 0, 1] ** 2).sum()))))
     strain, stress = np.array(path).T
     total = 2.0 * float(np.log(0.01 / body.radius[0, -1]))
     return Loading(float(np.interp(0.3, strain, stress)), float(strain[-1]), total)
@@ -154,7 +154,7 @@ def test_plastic_increment_solves_its_equation() -> None:
         yielding = flow_stress(strength, strain, 0.0, softness)
         trial = yielding * (1.0 + 10.0 ** rng.uniform(-6, 1)) + 1e3
         guess = float(rng.choice([0.0, 10.0 ** rng.uniform(-9.0, 0.0)]))
-        x = plastic_increment(strength, trial, stiffness, strain, softness, dt, guess)
+        x = plastic_increment(strength, trial, stiffness, strain, strength.b * strain**strength.n, softness, dt, guess)
         left = trial - stiffness * x - flow_stress(strength, strain + x, x / dt, softness)
         assert x > 0.0
         assert abs(left) < 1e-5 * trial
@@ -162,14 +162,14 @@ def test_plastic_increment_solves_its_equation() -> None:
 
 def test_no_plastic_increment_inside_the_yield_surface() -> None:
     """A trial stress below the flow stress makes no plastic strain."""
-    assert plastic_increment(COPPER, 0.999 * 90e6, COPPER.youngs_modulus, 0.0, 1.0, 1e-8, 0.0) == 0.0
+    assert plastic_increment(COPPER, 0.999 * 90e6, COPPER.youngs_modulus, 0.0, 0.0, 1.0, 1e-8, 0.0) == 0.0
 
 
 def test_molten_metal_bears_no_stress() -> None:
     """At the melting point nothing of the strength is left, and all strain is plastic."""
     assert softening(COPPER, 1356.0) == softening(COPPER, 1400.0) == 0.0
     assert flow_stress(COPPER, 0.3, RATE_PER_S, 0.0) == 0.0
-    increment = plastic_increment(COPPER, 1e8, COPPER.youngs_modulus, 0.0, 0.0, 1e-8, 0.0)
+    increment = plastic_increment(COPPER, 1e8, COPPER.youngs_modulus, 0.0, 0.0, 0.0, 1e-8, 0.0)
     assert increment == pytest.approx(1e8 / COPPER.youngs_modulus, rel=1e-8)
 
 
