@@ -21,8 +21,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.kernel_cache import kernel
-from physics.linear import factor, row_dot, solve
+from physics.kernel_cache import inner_kernel, kernel
+from physics.linear import factor, solve, symmetric_product
 from physics.mesh import CoilMesh
 
 GAMMA = 1.0 - 1.0 / sqrt(2.0)
@@ -137,7 +137,7 @@ def currents(unknowns, q, out):
         out[unknowns.filaments + j] = q[1 + modes + j]
 
 
-@kernel
+@inner_kernel
 def _gather(unknowns, values, out):
     """Transpose of :func:`currents`: sum filament values into generalised ones."""
     modes = unknowns.mode_filament.size
@@ -151,14 +151,23 @@ def _gather(unknowns, values, out):
     out[out.size - 1] = 0.0
 
 
-@kernel
-def gather_rows(unknowns, matrix, out):
-    """Columns of the independent currents from those of filaments: every row by itself."""
-    for row in range(matrix.shape[0]):
-        _gather(unknowns, matrix[row], out[row])
+@inner_kernel
+def gather_rows(unknowns, rows, matrix, out):
+    """Columns of the independent currents from those of filaments, the first rows of `matrix` each by itself."""
+    modes, last = unknowns.mode_filament.size, out.shape[1] - 1
+    for row in range(rows):
+        total = 0.0
+        for t in range(unknowns.centre.size):
+            total += matrix[row, unknowns.centre[t]]
+        out[row, 0], out[row, last] = total, 0.0
+        for k in range(modes):
+            f, c = unknowns.mode_filament[k], unknowns.mode_centre[k]
+            out[row, 1 + k] = matrix[row, f] - unknowns.mode_multiplicity[k] * matrix[row, c]
+        for j in range(unknowns.cells):
+            out[row, 1 + modes + j] = matrix[row, unknowns.filaments + j]
 
 
-@kernel
+@inner_kernel
 def _gather_columns(unknowns, half, out):
     """Rows of the independent currents from those of filaments; columns stay as they are."""
     modes, columns = unknowns.mode_filament.size, out.shape[1]
@@ -184,23 +193,21 @@ def generalise(unknowns, matrix, half, out):
 
     What lies outside the coil is left out: :func:`step` adds the loop as it then is.
     """
-    gather_rows(unknowns, matrix, half)
+    gather_rows(unknowns, matrix.shape[0], matrix, half)
     _gather_columns(unknowns, half, out)
 
 
-@kernel
+@inner_kernel
 def add_change(unknowns, rows, swelling, base, half, out):
     """Inductance of the independent currents after a change: `base`, and `rows` (n, size) with their transpose.
 
-    `swelling` (n,) is what cells add to their own inductance; `half` is (size, size) scratch.
+    `swelling` (n,) is what cells add to their own inductance; `half` is (size, size) scratch. Only the lower triangle
+    of `out` is written.
     """
     _gather_columns(unknowns, rows, half)
     for i in range(out.shape[0]):
-        for j in range(i):
-            total = base[i, j] + half[i, j] + half[j, i]
-            out[i, j] = total
-            out[j, i] = total
-        out[i, i] = base[i, i] + 2.0 * half[i, i]
+        for j in range(i + 1):
+            out[i, j] = base[i, j] + half[i, j] + half[j, i]
     first = 1 + unknowns.mode_filament.size
     for j in range(unknowns.cells):
         out[first + j, first + j] += swelling[unknowns.filaments + j]
@@ -208,7 +215,10 @@ def add_change(unknowns, rows, swelling, base, half, out):
 
 @kernel
 def add_resistance(unknowns, resistance, scale, matrix):
-    """Add `scale` times the generalised resistance of coil and cells; `resistance` (ohm) is per filament and cell."""
+    """Add `scale` times the generalised resistance of coil and cells to the lower triangle.
+
+    `resistance` (ohm) is per filament and cell.
+    """
     modes = unknowns.mode_filament.size
     w = unknowns.weight
     for t in range(unknowns.centre.size):
@@ -217,16 +227,12 @@ def add_resistance(unknowns, resistance, scale, matrix):
     for k in range(modes):
         f, c, mu = unknowns.mode_filament[k], unknowns.mode_centre[k], unknowns.mode_multiplicity[k]
         matrix[1 + k, 1 + k] += scale * w[f] * resistance[f]
-        matrix[0, 1 + k] -= scale * mu * w[c] * resistance[c]
         matrix[1 + k, 0] -= scale * mu * w[c] * resistance[c]
         # Those of one turn follow each other.
         for m in range(k, modes):
             if unknowns.mode_centre[m] != c:
                 break
-            shared = scale * mu * unknowns.mode_multiplicity[m] * w[c] * resistance[c]
-            matrix[1 + k, 1 + m] += shared
-            if m > k:
-                matrix[1 + m, 1 + k] += shared
+            matrix[1 + m, 1 + k] += scale * mu * unknowns.mode_multiplicity[m] * w[c] * resistance[c]
     for j in range(unknowns.cells):
         n = unknowns.filaments + j
         matrix[1 + modes + j, 1 + modes + j] += scale * w[n] * resistance[n]
@@ -248,16 +254,15 @@ def voltages(unknowns, resistance, loop, q, filament, out):
 def linkages(loop, inductance, q, out):
     """Flux (Wb turns) of the independent currents: coil and cells by `inductance`, the loop outside added."""
     last = q.size - 1
-    for i in range(q.size):
-        out[i] = row_dot(inductance, i, q, q.size)
+    symmetric_product(inductance, q, out)
     out[0] += loop.inductance * q[0] + loop.shared_inductance * q[last]
     out[last] += loop.shared_inductance * q[0] + loop.crowbar_inductance * q[last]
 
 
-@kernel
+@inner_kernel
 def _prepare(unknowns, loop, resistance, inductance, h, out):
     """Factor L + gamma h R + (gamma h)^2/C for one stage; currents of open branches are pinned to zero."""
-    out[:, :] = inductance
+    copy_lower(inductance, out)
     add_resistance(unknowns, resistance, GAMMA * h, out)
     last = out.shape[0] - 1
     by_charge = (GAMMA * h) ** 2 * loop.elastance
@@ -268,8 +273,8 @@ def _prepare(unknowns, loop, resistance, inductance, h, out):
     else:
         out[last, last] = 1.0
     if not loop.closed:
-        out[0, :] = 0.0
-        out[:, 0] = 0.0
+        for i in range(out.shape[0]):
+            out[i, 0] = 0.0
         out[0, 0] = 1.0
     return factor(out)
 
@@ -279,7 +284,7 @@ def _prepare(unknowns, loop, resistance, inductance, h, out):
 _CLOSE, _MOST_CORRECTIONS, _FEW = 1e-7, 5, 80
 
 
-@kernel
+@inner_kernel
 def _correct_first(loop, before, after, work):
     """Currents of the first stage, whose inductance lies between that of both ends, from the factor at the end.
 
@@ -288,12 +293,13 @@ def _correct_first(loop, before, after, work):
     """
     size = work.first.size
     for i in range(size):
-        for j in range(size):
+        for j in range(i + 1):
             work.between[i, j] = (1.0 - GAMMA) * (before[i, j] - after[i, j])
     for _ in range(_MOST_CORRECTIONS):
         largest, change = 0.0, 0.0
+        symmetric_product(work.between, work.first, work.slope)
         for i in range(size):
-            work.slope[i] = work.rhs[i] - row_dot(work.between, i, work.first, size)
+            work.slope[i] = work.rhs[i] - work.slope[i]
         if not loop.closed:
             work.slope[0] = 0.0
         solve(work.lower, work.slope)
@@ -306,20 +312,35 @@ def _correct_first(loop, before, after, work):
     return False
 
 
-@kernel
+@inner_kernel
 def _solve_between(unknowns, loop, resistance, before, after, h, work):
     """The same by a factor of its own, which replaces `work.lower`; False if the matrix is not definite."""
     for i in range(work.first.size):
-        for j in range(work.first.size):
+        for j in range(i + 1):
             work.between[i, j] = (1.0 - GAMMA) * before[i, j] + GAMMA * after[i, j]
     if not _prepare(unknowns, loop, resistance, work.between, h, work.lower):
         return False
-    work.first[:] = work.rhs
+    copy(work.rhs, work.first)
     solve(work.lower, work.first)
     return True
 
 
 @kernel
+def copy(values, out):
+    """Copy a vector."""
+    for i in range(out.size):
+        out[i] = values[i]
+
+
+@inner_kernel
+def copy_lower(matrix, out):
+    """Copy the lower triangle of a matrix."""
+    for i in range(out.shape[0]):
+        for j in range(i + 1):
+            out[i, j] = matrix[i, j]
+
+
+@inner_kernel
 def _first_stage(unknowns, loop, resistance, before, after, moved, factored, h, work):
     """Solve the first stage from `work.rhs` into `work.first`; `work.lower` holds the factor at the end afterwards.
 
@@ -331,7 +352,7 @@ def _first_stage(unknowns, loop, resistance, before, after, moved, factored, h, 
     if not factored and not _prepare(unknowns, loop, resistance, after, h, work.lower):
         return False
     if not moved:
-        work.first[:] = work.rhs
+        copy(work.rhs, work.first)
         solve(work.lower, work.first)
         return True
     if size < _FEW:
@@ -350,17 +371,17 @@ def _first_stage(unknowns, loop, resistance, before, after, moved, factored, h, 
 def step(unknowns, loop, resistance, before, after, moved, factored, drop, crowbar_drop, h, flux, voltage, work):
     """One step of `h` s from `flux` (Wb turns) and bank `voltage` (V); both stages' currents go to `work`.
 
-    `before` and `after` are the generalised inductances at both ends; the first stage takes its own
-    by linear interpolation. With `factored` the matrix is that of the step before and is not factored again.
-    `drop` and `crowbar_drop` (V, with their signs) are what switch and arcs
-    take from the coil's and the crowbar's equation. Returns (ok, new voltage); `flux` is updated in place.
+    `before` and `after` are the generalised inductances at both ends, of which the lower triangle counts; the first
+    stage takes its own by linear interpolation. With `factored` the matrix is that of the step before and is not
+    factored again. `drop` and `crowbar_drop` (V, with their signs) are what switch and arcs take from the coil's and
+    the crowbar's equation. Returns (ok, new voltage); `flux` is updated in place.
     """
     size = flux.size
     last = size - 1
     rhs, slope = work.rhs, work.slope
     crowbar = 1.0 if loop.both else 0.0
     bank = 1.0 if (loop.closed or loop.both) and loop.elastance > 0.0 else 0.0
-    rhs[:] = flux
+    copy(flux, rhs)
     rhs[0] = flux[0] + GAMMA * h * (bank * voltage - drop) if loop.closed else 0.0
     rhs[last] = crowbar * (flux[last] - GAMMA * h * (voltage + crowbar_drop))
     if not _first_stage(unknowns, loop, resistance, before, after, moved, factored, h, work):
@@ -379,7 +400,7 @@ def step(unknowns, loop, resistance, before, after, moved, factored, drop, crowb
     rhs[0] = rhs[0] + GAMMA * h * (bank * base_voltage - drop) if loop.closed else 0.0
     rhs[last] = crowbar * (rhs[last] - GAMMA * h * (base_voltage + crowbar_drop))
     solve(work.lower, rhs)
-    work.second[:] = rhs
+    copy(rhs, work.second)
     linkages(loop, after, rhs, flux)
     return True, base_voltage - GAMMA * h * bank * (rhs[0] - crowbar * rhs[last]) * loop.elastance
 

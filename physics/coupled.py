@@ -12,24 +12,36 @@ from math import isfinite, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.circuit import BANK, BOTH, FREEWHEEL, OPEN, RINGING, StepWork, currents, linkages, loop_of, step
+from physics.circuit import (
+    BANK,
+    BOTH,
+    FREEWHEEL,
+    OPEN,
+    RINGING,
+    StepWork,
+    copy,
+    copy_lower,
+    currents,
+    linkages,
+    loop_of,
+    step,
+)
 from physics.deformation import elastic_energy, kinetic_energy
 from physics.geometry import Loads, keep, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, update_heat
-from physics.kernel_cache import kernel
+from physics.kernel_cache import inner_kernel, kernel
 from physics.linear import dot, factor, solve
 from physics.motion import (
     crushed,
     longest_flight,
     longest_step,
-    make_window,
     move,
     note_window,
     open_window,
     reassemble,
     travelled,
     update_inductance,
-)  # fmt: skip
+)
 from physics.recording import record, settle, update_voltages
 from physics.state import (
     ASSEMBLIES,
@@ -58,23 +70,11 @@ from physics.state import (
     SPARK_ACTION,
     STEP,
     STOPPED_EARLY,
+    TURN_VOLTAGE,
     ZERO_TIME,
-    BodyRef,
-    CoilRef,
     Fields,
-    FieldsRef,
     Heat,
-    HeatRef,
-    LoadsRef,
     Model,
-    ModelRef,
-    Moving,
-    PartRef,
-    PointsRef,
-    TablesRef,
-    TurnsRef,
-    UnknownsRef,
-    WorkRef,
 )
 from physics.switching import book_losses, drops, next_state, time_to_event
 from physics.turns import arc_voltage, hoop_elastic_energy, rupture, turns_kinetic_energy
@@ -91,17 +91,14 @@ _SHARE_OF_TIME = 0.05
 _LONGEST = 200.0
 # A spark gap's resistance starts at so many times the loop's impedance: what goes before is formation delay.
 _SPARK_START = 10.0
-# Its action grows by at most this share in one step.
-_SPARK_GROWTH = 0.3
 # The step may take this share of what resistance takes in a period, which counts as this share of the energy at least.
 _OF_DAMPING, _LEAST_LOST = 1e-3, 1e-4
 # After the first current zero this share of the steps does, and fewer as the energy is spent.
-_LATER = 0.6
+_LATER = 0.45
 # So many steps of the tail share their resistances.
 _HELD = 8
-# While things move, the current changes by at most this share of its peak in a step: it falls fast once a turn breaks.
-# Before the peak is known it is taken as this share of the undamped one.
-_LARGEST_CHANGE, _USUAL_PEAK = 0.06, 0.5
+# Before the peak of the current is known it is taken as this share of the undamped one.
+_USUAL_PEAK = 0.5
 # Ohmic heat of one step goes through no more than this share of the range of a metal's data.
 _LARGEST_RISE = 0.02
 # The first step is this share of the usual one, so that a part that moves long before the peak is seen to move.
@@ -111,50 +108,29 @@ _PAST_EVENT, _SHORTEST = 1.02, 1e-2
 
 
 @kernel
-def _effective_inductance(model, fields):
+def _effective_inductance(coil, part, turns, body, points, unknowns, discharge, fields, work):
     """Inductance (H) of the loop at the very start, when eddy currents shield completely; -1 if not definite.
 
     The bundle is solved with the workpiece: inverse of the first entry of the inverse of L.
     """
-    split(model.coil, model.part, model.body, model.points)
-    locate(model.coil, model.turns, model.part, model.body, model.points)
-    reassemble(model, fields)
-    update_inductance(model, fields)
-    fields.before[:, :] = fields.after
-    last = fields.flux.size - 1
-    fields.before[0, 0] += model.discharge.bank_inductance + model.discharge.line_inductance
-    fields.before[last, last] = 1.0
-    if not factor(fields.before):
+    split(coil, part, body, points)
+    locate(coil, turns, part, body, points)
+    reassemble(points, unknowns, fields)
+    update_inductance(points, unknowns, fields, fields.after)
+    copy_lower(fields.after, work.lower)
+    last = work.rhs.size - 1
+    work.lower[0, 0] += discharge.bank_inductance + discharge.line_inductance
+    work.lower[last, last] = 1.0
+    if not factor(work.lower):
         return -1.0
-    unit = np.zeros(fields.flux.size)
-    unit[0] = 1.0
-    solve(fields.before, unit)
-    return 1.0 / unit[0]
+    for i in range(work.rhs.size):
+        work.rhs[i] = 0.0
+    work.rhs[0] = 1.0
+    solve(work.lower, work.rhs)
+    return 1.0 / work.rhs[0]
 
 
-@kernel
-def _refer(model, fields, heat, work, loads, last_loads):
-    """The same as references, which compiled functions hand on as one pointer each."""
-    body, turns = BodyRef(*model.body), TurnsRef(*model.turns)
-    referenced = ModelRef(
-        CoilRef(*model.coil),
-        PartRef(*model.part),
-        turns,
-        body,
-        PointsRef(*model.points),
-        UnknownsRef(*model.unknowns),
-        model.discharge,
-        model.coil_strength,
-        TablesRef(*model.tables),
-        model.controls,
-    )
-    return (
-        referenced, FieldsRef(*fields), HeatRef(*heat), WorkRef(*work), LoadsRef(*loads), LoadsRef(*last_loads),
-        body, turns,
-    )  # fmt: skip
-
-
-@kernel
+@inner_kernel
 def _steps_when_still(controls, left, quarters):
     """Steps in a quarter period once only ringing is left, of which the share `left` remains after so many quarters.
 
@@ -166,7 +142,7 @@ def _steps_when_still(controls, left, quarters):
     return min(max(steps, controls.steps_when_still), max(controls.steps_to_peak, controls.steps_when_still))
 
 
-@kernel
+@inner_kernel
 def _steps_now(controls, left):
     """Steps in a quarter period after the first half, when the share `left` of the energy can still move things."""
     least = min(controls.steps_when_still, controls.steps_to_peak)
@@ -174,30 +150,39 @@ def _steps_now(controls, left):
 
 
 def run(
-    model: Model, fields: Fields, heat: Heat, work: StepWork, loads: tuple[Loads, Loads], totals: Floats, rows: Floats
+    model: Model,
+    fields: Fields,
+    heat: Heat,
+    work: StepWork,
+    loads: tuple[Loads, Loads, Loads],
+    totals: Floats,
+    rows: Floats,
 ) -> tuple[int, int]:
     """Run until nothing more can change; returns (end code, rows used). `totals` and `rows` are filled.
 
-    `loads` are those of now and of the step before, both zero. The parts are called one after the other from here:
-    inside one compiled function each would be optimised once more.
+    `loads` are those of now and of the step before, both zero, and scratch. The parts are called one after the other
+    from here: inside one compiled function each would be optimised once more.
     """
-    whole, fields_ref, heat_ref, work_ref, now, before, body, turns = _refer(model, fields, heat, work, *loads)
-    moving = Moving(model.body, model.turns)
     code, used = NOT_CONVERGED, 0
-    inductance = _effective_inductance(whole, fields_ref)
+    inductance = _effective_inductance(
+        model.coil, model.part, model.turns, model.body, model.points, model.unknowns, model.discharge, fields, work
+    )
     if inductance > 0.0:
-        code, used = _discharge(whole, moving, fields_ref, heat_ref, work_ref, now, before, totals, rows, inductance)
-    totals[PART_ELASTIC] = elastic_energy(body, model.tables.strength)
-    totals[PART_MOTION] = kinetic_energy(body)
-    totals[COIL_ELASTIC] = hoop_elastic_energy(turns, model.coil_strength)
-    totals[COIL_MOTION] = turns_kinetic_energy(turns)
+        code, used = _discharge(*model, fields, heat, work, loads, totals, rows, inductance)
+    totals[PART_ELASTIC] = elastic_energy(model.body, model.tables.strength)
+    totals[PART_MOTION] = kinetic_energy(model.body)
+    totals[COIL_ELASTIC] = hoop_elastic_energy(model.turns, model.coil_strength)
+    totals[COIL_MOTION] = turns_kinetic_energy(model.turns)
     return int(code), int(used)
 
 
 @kernel
-def _discharge(model, moving, fields, heat, work, loads, last_loads, totals, rows, inductance):
-    controls, discharge, unknowns = model.controls, model.discharge, model.unknowns
-    coil, part, turns, body = model.coil, model.part, model.turns, model.body
+def _discharge(
+    coil, part, turns, body, points, unknowns, discharge, coil_strength, tables, controls,
+    fields, heat, work, loads, totals, rows, inductance,
+):  # fmt: skip
+    strengths, before, after, half_width = tables.strength, fields.before, fields.after, controls.half_width
+    flux, last_flux, now_loads = fields.flux, fields.last_flux, loads[0]
     quarter = 0.5 * pi * sqrt(inductance * discharge.capacitance)
     time, voltage, current, bank_current, direction = 0.0, discharge.voltage, 0.0, 0.0, 1.0
     stored = 0.5 * discharge.capacitance * voltage**2
@@ -211,15 +196,17 @@ def _discharge(model, moving, fields, heat, work, loads, last_loads, totals, row
     totals[STEP] = usual_step
     totals[SPARK_ACTION] = discharge.spark**2 / (_SPARK_START**2 * inductance / discharge.capacitance)
     last_yield = 0.0
-    now, slope = np.array([0.0, 0.0, voltage]), np.zeros(3)
+    now, slope = (0.0, 0.0, voltage), (0.0, 0.0, 0.0)
     still_step, last_h, last_state, warming = first_step, 0.0, state, 0.0
-    settled = settle(part, body, totals, 0.0, 1e-12)
-    moved_h, window = 0.0, make_window(model)
-    note_window(model, window)
-    flux_before = np.zeros_like(fields.flux)
+    settled = settle(part.size_share, body.radius, body.level, totals, 0.0, 1e-12)
+    moved_h = 0.0
+    note_window(turns, body, fields.window)
     totals[ZERO_TIME] = totals[BURST_TIME] = -1.0
-    update_heat(model, fields, heat)
-    record(model, fields, heat, loads, totals, time, voltage, 0.0, rows[0])
+    update_heat(coil, part, turns, body, tables, fields, heat, controls.motion)
+    record(
+        coil, part, turns, body, points, coil_strength, strengths, controls, fields, heat, now_loads.inward[0],
+        totals, time, voltage, 0.0, 0, rows,
+    )  # fmt: skip
     for used in range(1, rows.shape[0]):
         if time >= stop_time * (1.0 - 1e-12):
             # Where only the ringing was left at the run's own end, the rest of it changes nothing that counts.
@@ -230,41 +217,46 @@ def _discharge(model, moving, fields, heat, work, loads, last_loads, totals, row
         spark_resistance = 0.0
         if discharge.spark > 0.0:
             action, steepest = totals[SPARK_ACTION], discharge.voltage / inductance
-            rise = steepest * (_SPARK_GROWTH * action / steepest**2) ** (1.0 / 3.0)
-            h = min(h, _SPARK_GROWTH * action / (abs(current) + rise) ** 2)
+            rise = steepest * (controls.spark_growth * action / steepest**2) ** (1.0 / 3.0)
+            h = min(h, controls.spark_growth * action / (abs(current) + rise) ** 2)
             spark_resistance = discharge.spark / sqrt(action + 0.5 * h * current**2)
         # Without a current nothing depends on the inductances, while pieces and part may still fly on.
         coupled = state != OPEN or totals[MAGNETIC] > _GONE * stored
         if not frozen and not coupled:
-            h = longest_flight(model, max(quiet_time / _STEPS_OF_FLIGHT, h))
+            h = longest_flight(turns, body, controls.rupture_strain, max(quiet_time / _STEPS_OF_FLIGHT, h))
         elif not frozen:
-            h = min(longest_step(model, h), _FIRST * first_step + 0.5 * time)
+            flight = longest_flight(turns, body, controls.rupture_strain, h)
+            h = min(flight, longest_step(turns, body, half_width, controls.window, h), _FIRST * first_step + 0.5 * time)
             if slope[0] != 0.0:
-                h = min(h, max(_LARGEST_CHANGE * highest / abs(slope[0]), _SHORTEST * h))
+                # It falls fast once a turn breaks.
+                h = min(h, max(controls.change * highest / abs(slope[0]), _SHORTEST * h))
         if warming > 0.0:
             h = min(h, max(_LARGEST_RISE / warming, _SHORTEST * h))
         h = min(
             h, max(_PAST_EVENT * time_to_event(discharge, state, now, slope, totals[BURST_TIME] >= 0.0), _SHORTEST * h)
         )
 
-        fields.before[:, :] = fields.after
         yielded = False
         if not frozen:
-            ok, yielded = move(model, moving, heat, loads, last_loads, h, moved_h)
+            ok, yielded = move(
+                body, turns, strengths, coil_strength, part.node_radius_m[0], stored, controls,
+                heat, loads, h, moved_h,
+            )  # fmt: skip
             if not ok:
                 return OVER_CRUSHED, used
-            locate(coil, turns, part, body, model.points)
+            locate(coil, turns, part, body, points)
             if coupled:
-                if travelled(model, window) > controls.window:
-                    open_window(model, fields, window)
+                if travelled(turns, body, half_width, fields.window) > controls.window:
+                    open_window(coil, part, turns, body, points, unknowns, fields, half_width, controls.window)
                     totals[ASSEMBLIES] += 1.0
-                update_inductance(model, fields)
+                before, after = after, before
+                update_inductance(points, unknowns, fields, after)
         # The tail's resistances change slowly: they are held for some steps, and with them the factored matrix.
         held = still and used % _HELD != 0
         if not held:
             resistances(
-                coil, turns, part, body, model.points,
-                fields.coil_resistivity, fields.part_resistivity, fields.resistance,
+                coil, turns, part, body, points,
+                fields.coil_resistivity, fields.part_resistivity, fields.shape, fields.resistance,
             )  # fmt: skip
         factored = held and h == last_h and state == last_state
         last_h, last_state = h, state
@@ -273,12 +265,12 @@ def _discharge(model, moving, fields, heat, work, loads, last_loads, totals, row
         arc = arc_voltage(turns, controls.arc_fall, controls.arc_gradient, 0.5 * h)
         loop = loop_of(discharge, state, spark_resistance)
         drop, crowbar_drop = drops(discharge, state, direction, 1.0 if bank_current >= 0.0 else -1.0, arc)
-        flux_before[:] = fields.flux
+        copy(flux, last_flux)
         voltage_before, redone = voltage, False
         while True:
             ok, voltage = step(
-                unknowns, loop, fields.resistance, fields.before, fields.after,
-                coupled and not frozen, factored, drop, crowbar_drop, h, fields.flux, voltage_before, work,
+                unknowns, loop, fields.resistance, before, after,
+                coupled and not frozen, factored, drop, crowbar_drop, h, flux, voltage_before, work,
             )  # fmt: skip
             if not ok or not isfinite(work.second[0]):
                 return NOT_CONVERGED, used
@@ -286,79 +278,82 @@ def _discharge(model, moving, fields, heat, work, loads, last_loads, totals, row
             node_voltage -= discharge.bank_resistance * work.second[0]
             if discharge.switch_in_bank:
                 node_voltage -= direction * discharge.drop + spark_resistance * work.second[0]
-            after = next_state(
+            next_one = next_state(
                 discharge, state, work.second, bank_current, direction, voltage, node_voltage,
                 totals[BURST_TIME] >= 0.0,
             )  # fmt: skip
-            if redone or not (state == BOTH and after == BANK and bank_current == current):
+            if redone or not (state == BOTH and next_one == BANK and bank_current == current):
                 break
             # The diode does not take over after all: the step is done again without it.
             state, redone, factored, last_h = BANK, True, False, 0.0
             loop = loop_of(discharge, state, spark_resistance)
             drop, crowbar_drop = drops(discharge, state, direction, 1.0, arc)
-            fields.flux[:] = flux_before
-        if redone and after == BOTH:
-            after = BANK
-        opened = state < RINGING <= after
+            copy(last_flux, flux)
+        if redone and next_one == BOTH:
+            next_one = BANK
+        opened = state < RINGING <= next_one
         crossed = opened or direction * work.second[0] < 0.0
         share = abs(current) / (abs(current) + abs(work.second[0])) if crossed and not opened else 1.0
         currents(unknowns, work.first, fields.first_current)
         currents(unknowns, work.second, fields.current)
         heat_before = totals[COIL_HEAT], totals[PART_HEAT]
-        add_ohmic_heat(model, fields, heat, totals, h)
-        book_losses(model, work, totals, h, state, spark_resistance)
-        keep(loads, last_loads)
-        lorentz(coil, part, body, model.points, fields.current, work.second, fields.by_radius, fields.by_height, loads)
-        update_voltages(model, fields, work.second, h)
+        add_ohmic_heat(unknowns, fields, heat, totals, h)
+        book_losses(discharge, turns, work, totals, h, state, spark_resistance)
+        keep(now_loads, loads[1])
+        lorentz(coil, part, body, points, fields.current, work.second, fields.by_radius, fields.by_height, now_loads)
+        update_voltages(turns, points, unknowns, fields, work.second, h)
 
         if totals[ZERO_TIME] < 0.0:
-            totals[IMPULSE] += 0.5 * share * h * (loads.inward[0] + last_loads.inward[0])
+            totals[IMPULSE] += 0.5 * share * h * (now_loads.inward[0] + loads[1].inward[0])
             totals[COIL_HEAT_TO_ZERO] += share * (totals[COIL_HEAT] - heat_before[0])
             totals[PART_HEAT_TO_ZERO] += share * (totals[PART_HEAT] - heat_before[1])
             if crossed:
                 totals[ZERO_TIME] = time + share * h
-        totals[MAGNETIC] = 0.5 * dot(fields.flux, work.second, fields.flux.size)
+        totals[MAGNETIC] = 0.5 * dot(flux, work.second, flux.size)
         if not isfinite(totals[MAGNETIC]):
             return NOT_CONVERGED, used
         if state != OPEN and direction * work.second[0] < 0.0:
             direction = -direction
-        slope[0], slope[2] = (work.second[0] - current) / h, (node_voltage - now[2]) / h
-        current = work.second[0]
+        last_current, current = current, work.second[0]
         highest = max(highest, abs(current))
         bank_current = 0.0 if state == FREEWHEEL else current - work.second[work.second.size - 1]
-        if after != state:
-            state = after
+        if next_one != state:
+            state = next_one
             if state not in (BOTH, RINGING):
                 work.second[work.second.size - 1] = 0.0
             if state >= RINGING:
                 work.second[0] = 0.0
-            linkages(loop_of(discharge, state, 0.0), fields.after, work.second, fields.flux)
-        slope[1] = (bank_current - now[1]) / h
-        now[0], now[1], now[2] = current, bank_current, node_voltage
+            linkages(loop_of(discharge, state, 0.0), after, work.second, flux)
+        slope = (current - last_current) / h, (bank_current - now[1]) / h, (node_voltage - now[2]) / h
+        now = current, bank_current, node_voltage
         time += h
         moved_h = h
         totals[LOWEST_VOLTAGE] = min(totals[LOWEST_VOLTAGE], voltage)
         totals[HIGHEST_BANK_CURRENT] = max(totals[HIGHEST_BANK_CURRENT], abs(bank_current))
 
-        valid = update_heat(model, fields, heat)
+        valid = update_heat(coil, part, turns, body, tables, fields, heat, controls.motion)
         warming = heat.rise[0] / h
-        record(model, fields, heat, loads, totals, time, voltage, bank_current, rows[used])
+        record(
+            coil, part, turns, body, points, coil_strength, strengths, controls, fields, heat, now_loads.inward[0],
+            totals, time, voltage, bank_current, used, rows,
+        )  # fmt: skip
         if used == 1:
             # Voltages jump up as the switch closes: the first step's mean holds from its start.
-            rows[0, COIL_VOLTAGE : LAYER_VOLTAGE + 1] = rows[1, COIL_VOLTAGE : LAYER_VOLTAGE + 1]
+            for column in (COIL_VOLTAGE, TURN_VOLTAGE, LAYER_VOLTAGE):
+                rows[0, column] = rows[1, column]
         if not frozen:
             if yielded:
                 last_yield = time
                 settled = 0.0
-            settled = settle(part, body, totals, settled, h)
-            code = crushed(model)
+            settled = settle(part.size_share, body.radius, body.level, totals, settled, h)
+            code = crushed(part, turns, body, half_width)
             if code >= 0:
                 return code, used + 1
         if not valid:
             return MATERIAL_LIMIT, used + 1
         if not frozen:
             broken = rupture(
-                turns, model.coil_strength.density, controls.rupture_strain, heat.turn_molten,
+                turns, coil_strength.density, controls.rupture_strain, heat.turn_molten,
                 controls.fracture_energy, time,
             )  # fmt: skip
             if broken > 0 and totals[BURST_TIME] < 0.0:
@@ -373,9 +368,9 @@ def _discharge(model, moving, fields, heat, work, loads, last_loads, totals, row
         spent = in_bank + totals[MAGNETIC] < _SPENT * stored
         if state != OPEN and spent and (frozen or quiet > quiet_time):
             return COMPLETED, used + 1
-        # Well over half a period without yielding, and the ringing only decays: no later peak can make anything yield.
+        # Half a period without yielding, and the ringing only decays: no later peak can make anything yield.
         # A current that never comes back to zero, behind a crowbar or much resistance, is long past its peak by then.
-        past_peak = 1.25 * totals[ZERO_TIME] if totals[ZERO_TIME] > 0.0 else 4.0 * quarter
+        past_peak = 1.05 * totals[ZERO_TIME] if totals[ZERO_TIME] > 0.0 else 4.0 * quarter
         if not frozen and state != OPEN and totals[BURST_TIME] < 0.0 and quiet > max(past_peak, quiet_time):
             frozen = True
         left = (in_bank + totals[MAGNETIC]) / stored
@@ -385,6 +380,6 @@ def _discharge(model, moving, fields, heat, work, loads, last_loads, totals, row
             usual_step = quarter / _steps_now(controls, left)
         if state == FREEWHEEL and slope[0] != 0.0:
             # Nothing oscillates any more.
-            decaying = min(_LARGEST_CHANGE * highest / abs(slope[0]), _SHARE_OF_TIME * time)
+            decaying = min(controls.change * highest / abs(slope[0]), _SHARE_OF_TIME * time)
             usual_step = max(usual_step, decaying)
     return STOPPED_EARLY, rows.shape[0]

@@ -22,12 +22,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.kernel_cache import flat_kernel, inlined_kernel, kernel
+from physics.kernel_cache import inlined_kernel, inner_kernel, kernel
 from physics.plasticity import hardened_by, plastic_increment, strength_of
 
 _LINEAR_VISCOSITY = 0.1
 _QUADRATIC_VISCOSITY = 1.5
-_COURANT = 0.5
 _LEAST_SHARE = 0.05
 
 Floats = NDArray[np.float64]
@@ -124,8 +123,8 @@ def _factor_axial_mass(mass: Floats) -> tuple[Floats, Floats]:
 
 
 @kernel
-def stable_step(body, strengths):
-    """Largest safe time step (s): radial waves and axial ones together."""
+def stable_step(body, strengths, courant):
+    """Time step (s), `courant` of the largest stable one: radial waves and axial ones together."""
     slices, cells = body.pressure.shape
     # A single slice is held at the mid-plane and free at the face; between slices the mode is four times stiffer.
     axial = 3.0 if slices == 1 else 12.0
@@ -137,10 +136,10 @@ def stable_step(body, strengths):
             width = body.radius[s, k + 1] - body.radius[s, k]
             height = body.level[s + 1, k] - body.level[s, k]
             highest = max(highest, speed * sqrt(4.0 / width**2 + axial / height**2))
-    return _COURANT * 2.0 / highest
+    return courant * 2.0 / highest
 
 
-@flat_kernel
+@kernel
 def advance(body, strengths, node_force, level_force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under forces on nodes (N, outward, (S, N+1)) and on levels (N, up, (S+1, N)).
 
@@ -178,7 +177,7 @@ def advance(body, strengths, node_force, level_force, softness, taylor_quinney, 
     for s in range(1, slices):
         for k in range(1, scale.shape[1]):
             shear[s, k] *= 0.25 * (scale[s, k] + scale[s, k - 1] + scale[s - 1, k] + scale[s - 1, k - 1])
-    _coast(dt, radius, speed, level, rise)
+    coast(dt, radius, speed, level, rise)
     for s in range(slices):
         bulk = strength_of(strengths, body.metal[s]).bulk_modulus
         _press(s, bulk, radius, level, body.first_volume, body.pressure)
@@ -194,14 +193,9 @@ def _log_near_one(x: float) -> float:
     return 2.0 * y * (1.0 + s * (1.0 / 3.0 + s * (0.2 + s * (1.0 / 7.0))))
 
 
-@kernel
-def coast(body, time):
-    """Let everything go on for `time` s at its present speed."""
-    _coast(time, body.radius, body.speed, body.level, body.rise)
-
-
-@flat_kernel
-def _coast(time, radius, speed, level, rise):
+@inner_kernel
+def coast(time, radius, speed, level, rise):
+    """Let nodes and levels go on for `time` s at their present speed."""
     slices, cells = radius.shape[0], level.shape[1]
     for s in range(slices):
         for k in range(cells + 1):
@@ -210,7 +204,7 @@ def _coast(time, radius, speed, level, rise):
             level[s + 1, k] += time * rise[s + 1, k]
 
 
-@flat_kernel
+@inner_kernel
 def _keeps_shape(s, dt, radius, speed, level, rise):
     """False where a cell of slice s would lose nearly all its width or height in one step."""
     lost = 0
@@ -222,13 +216,13 @@ def _keeps_shape(s, dt, radius, speed, level, rise):
     return lost == 0
 
 
-@flat_kernel
+@inner_kernel
 def _volume(radius, level, s, k):
     """Volume (m^3) of a cell and its mirror image."""
     return 2.0 * pi * (radius[s, k + 1] ** 2 - radius[s, k] ** 2) * (level[s + 1, k] - level[s, k])
 
 
-@flat_kernel
+@inner_kernel
 def _corner(radius, level, s, k):
     """Height and width (m) between the middles of the cells round a corner, and the volume (m^3) it stands for."""
     height = 0.25 * (level[s + 1, k] - level[s - 1, k] + level[s + 1, k - 1] - level[s - 1, k - 1])
@@ -240,7 +234,7 @@ def _corner(radius, level, s, k):
     return height, width, volume
 
 
-@flat_kernel
+@inner_kernel
 def _accelerate(body, node_force, level_force, dt):
     """Add the forces of stress to the loads and change all speeds."""
     slices, cells = body.pressure.shape
@@ -259,7 +253,7 @@ def _accelerate(body, node_force, level_force, dt):
     _raise(body.level_ratio, body.level_pivot, lift, body.rise, dt)
 
 
-@flat_kernel
+@inner_kernel
 def _push_nodes(s, force, inward, outward, push):
     """Forces (N) of loads and of the normal stresses on the nodes of slice s."""
     cells = inward.shape[1]
@@ -269,7 +263,7 @@ def _push_nodes(s, force, inward, outward, push):
     push[s, cells] = force[s, cells] - outward[s, cells - 1]
 
 
-@flat_kernel
+@inner_kernel
 def _lift_level(s, force, upright, lift):
     """Forces (N) of loads and of the normal stresses above and below on level s."""
     slices, cells = upright.shape
@@ -283,7 +277,7 @@ def _lift_level(s, force, upright, lift):
             lift[s, k] += upright[s, k]
 
 
-@flat_kernel
+@inner_kernel
 def _press(s, bulk, radius, level, first_volume, pressure):
     """Pressures (Pa) of the cells of slice s."""
     for k in range(pressure.shape[1]):
@@ -291,7 +285,7 @@ def _press(s, bulk, radius, level, first_volume, pressure):
         pressure[s, k] = -bulk * _log_near_one(volume / first_volume[s, k])
 
 
-@flat_kernel
+@inner_kernel
 def _pull(s, radius, level, deviator, pressure, viscous, inward, outward, upright):
     """Forces (N) of the normal stresses of the cells of slice s: on the node inside, the one outside, the level below.
 
@@ -307,7 +301,7 @@ def _pull(s, radius, level, deviator, pressure, viscous, inward, outward, uprigh
         upright[s, k] = 2.0 * pi * (r2 * r2 - r1 * r1) * (deviator[2, s, k] - mean)
 
 
-@flat_kernel
+@inner_kernel
 def _pull_corners(body, push, lift):
     """Forces (N) of the shear stresses at all corners."""
     slices, cells = body.pressure.shape
@@ -322,7 +316,7 @@ def _pull_corners(body, push, lift):
             lift[s, k - 1] += along
 
 
-@flat_kernel
+@inner_kernel
 def _raise(ratio, pivot, lift, rise, dt):
     """Change the speeds of all levels: solve with the factored axial mass, `lift` in place; the mid-plane stays."""
     slices, cells = rise.shape[0] - 1, rise.shape[1]
@@ -339,7 +333,7 @@ def _raise(ratio, pivot, lift, rise, dt):
             rise[s, k] += dt * lift[s, k]
 
 
-@flat_kernel
+@inner_kernel
 def _shear_corners(body, strengths, dt):
     """Elastic trial shear stress at every corner inside the body."""
     slices, cells = body.pressure.shape
@@ -353,7 +347,7 @@ def _shear_corners(body, strengths, dt):
             shear[s, k] += dt * 0.5 * (below + above) * rate
 
 
-@flat_kernel
+@inner_kernel
 def _strain(s, dt, twice_shear, radius, speed, level, rise, deviator, volume, growth):
     """Elastic trial deviators (Pa) of slice s; volumes (m^3) in the middle of the step, and their rates (1/s)."""
     half = 0.5 * dt
@@ -372,7 +366,7 @@ def _strain(s, dt, twice_shear, radius, speed, level, rise, deviator, volume, gr
         volume[s, k] = 2.0 * pi * (r2 * r2 - r1 * r1) * height
 
 
-@flat_kernel
+@inner_kernel
 def _try(s, deviator, shear, trial):
     """Equivalent trial stress (Pa) of the cells of slice s, the shear at their corners with it."""
     for k in range(trial.shape[1]):
@@ -381,7 +375,7 @@ def _try(s, deviator, shear, trial):
         trial[s, k] = sqrt(1.5 * (normal + 0.5 * sheared))
 
 
-@flat_kernel
+@inner_kernel
 def _resist(s, dt, linear, density, radius, level, growth, volume, viscous, mass, heat):
     """Bulk viscosity (Pa) of the cells of slice s, its heat (J/kg), and its work (J) in all."""
     work = 0.0
@@ -396,7 +390,7 @@ def _resist(s, dt, linear, density, radius, level, growth, volume, viscous, mass
     return work
 
 
-@flat_kernel
+@inner_kernel
 def _yield(body, s, strength, softness, taylor_quinney, dt):
     """Radial return of the cells of slice s that yield; plastic work (J) and largest plastic strain rate (1/s)."""
     trial, strain, hardening, scale, increments = body.trial, body.strain, body.hardening, body.scale, body.increment

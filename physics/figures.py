@@ -174,7 +174,9 @@ def energy_balance(run: Run) -> EnergyBalance:
 
 
 def series(rows: Floats) -> Series:
-    """Recorded rows thinned to a few hundred, the extremes of every column kept."""
+    """Recorded rows; many are thinned to a few hundred, the extremes of every column kept."""
+    if len(rows) <= _SERIES_POINTS:
+        return _series_of(rows)
     kept = {0, len(rows) - 1, *np.argmax(rows, axis=0).tolist(), *np.argmin(rows, axis=0).tolist()}
     times = np.linspace(rows[0, c.TIME], rows[-1, c.TIME], _SERIES_POINTS)
     kept |= set(np.clip(np.searchsorted(rows[:, c.TIME], times), 0, len(rows) - 1).tolist())

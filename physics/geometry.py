@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from physics.constants import MU_0
-from physics.kernel_cache import kernel, reordering_kernel
+from physics.kernel_cache import inner_kernel, kernel, reordering_kernel
 from physics.linear import row_dot
 from physics.loops import mutual_gradient, rectangle_mean_distance, ring_self_by_swelling
 from physics.mesh import CoilMesh, PartMesh
@@ -126,7 +126,7 @@ def split(coil, part, body, points):
     points.used[0] = p
 
 
-@kernel
+@inner_kernel
 def _motion_cell(nodes, radius):
     """Cell of the mechanical mesh, uniform at rest, that holds this radius at rest."""
     cells = nodes.size - 1
@@ -141,7 +141,7 @@ def _present_radius(nodes, body, s, radius):
     return sqrt((1.0 - share) * body.radius[s, k] ** 2 + share * body.radius[s, k + 1] ** 2)
 
 
-@kernel
+@inner_kernel
 def _place(nodes, points, p):
     """Tie a sub-cell to the mechanical mesh."""
     radius = points.rest_radius[p]
@@ -176,21 +176,21 @@ def locate(coil, turns, part, body, points):
         )
 
 
-@kernel
+@inner_kernel
 def _level(body, points, p, s):
     """Height (m) of level s where the sub-cell p is."""
     share = points.high_share[p]
     return (1.0 - share) * body.level[s, points.low[p]] + share * body.level[s, points.high[p]]
 
 
-@kernel
+@inner_kernel
 def _height(body, points, p):
     """Present height (m) of a sub-cell."""
     s = points.slice[p]
     return points.height_fraction[p] * (_level(body, points, p, s + 1) - _level(body, points, p, s))
 
 
-@kernel
+@inner_kernel
 def _width(part, body, points, p):
     """Present radial width of a sub-cell: its area follows its motion cell's."""
     s, k = points.slice[p], points.motion_cell[p]
@@ -200,8 +200,8 @@ def _width(part, body, points, p):
 
 
 @kernel
-def resistances(coil, turns, part, body, points, coil_resistivity, part_resistivity, out):
-    """Resistance (ohm) of every filament and cell from resistivities (ohm m, same order)."""
+def resistances(coil, turns, part, body, points, coil_resistivity, part_resistivity, scratch, out):
+    """Resistance (ohm) of every filament and cell from resistivities (ohm m, same order); `scratch` is (2, cells)."""
     filaments = coil.radius_m.size
     for f in range(filaments):
         t = coil.turn[f]
@@ -210,14 +210,14 @@ def resistances(coil, turns, part, body, points, coil_resistivity, part_resistiv
         out[f] = coil_resistivity[f] * 2.0 * pi * radius / area
     cells = part.cell_column.size
     # A cell's current density is uniform: R = rho 2 pi (mean radius) / section.
-    section = np.zeros(cells)
-    mean_radius = np.zeros(cells)
+    for c in range(cells):
+        scratch[0, c] = scratch[1, c] = 0.0
     for p in range(coil.point_filament.size, points.used[0]):
         c = points.cell[p] - filaments
-        section[c] += _width(part, body, points, p) * _height(body, points, p)
-        mean_radius[c] += points.share[p] * points.radius[p]
+        scratch[0, c] += points.share[p] * points.radius[p]
+        scratch[1, c] += _width(part, body, points, p) * _height(body, points, p)
     for c in range(cells):
-        out[filaments + c] = part_resistivity[c] * 2.0 * pi * mean_radius[c] / section[c]
+        out[filaments + c] = part_resistivity[c] * 2.0 * pi * scratch[0, c] / scratch[1, c]
 
 
 @kernel
@@ -230,10 +230,7 @@ def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loa
     work is the same: total and first moment are kept exactly.
     """
     own, n = coil.point_filament.size, linked.size
-    loads.turn[:] = 0.0
-    loads.node[:, :] = 0.0
-    loads.level[:, :] = 0.0
-    loads.inward[0] = 0.0
+    _clear(loads)
     for p in range(own):
         f = coil.point_filament[p]
         force = points.share[p] * current[f] * row_dot(by_radius, p, linked, n)
@@ -247,7 +244,20 @@ def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loa
         _push(part, body, points, p, outward, upward, carried, loads)
 
 
-@kernel
+@inner_kernel
+def _clear(loads):
+    for t in range(loads.turn.size):
+        loads.turn[t] = 0.0
+    for s in range(loads.node.shape[0]):
+        for k in range(loads.node.shape[1]):
+            loads.node[s, k] = 0.0
+    for s in range(loads.level.shape[0]):
+        for k in range(loads.level.shape[1]):
+            loads.level[s, k] = 0.0
+    loads.inward[0] = 0.0
+
+
+@inner_kernel
 def keep(loads, last):
     """Copy loads into those of the step before."""
     for t in range(loads.turn.size):
@@ -274,15 +284,15 @@ def _push(part, body, points, p, outward, upward, carried, loads):
     loads.node[s, k] += outward * inner_by - pinch * width * (inner_by / radius + 2.0 * inner / annulus)
     loads.node[s, k + 1] += outward * outer_by - pinch * width * (outer_by / radius - 2.0 * outer / annulus)
     own = pinch * points.height_fraction[p]
-    _share_out(points, p, loads.level[s], (1.0 - points.z_fraction[p]) * upward - own)
-    _share_out(points, p, loads.level[s + 1], points.z_fraction[p] * upward + own)
+    _share_out(points, p, loads.level, s, (1.0 - points.z_fraction[p]) * upward - own)
+    _share_out(points, p, loads.level, s + 1, points.z_fraction[p] * upward + own)
 
 
-@kernel
-def _share_out(points, p, level, force):
-    """Add an axial force (N) to a level, between the two motion cells that place the point."""
-    level[points.low[p]] += (1.0 - points.high_share[p]) * force
-    level[points.high[p]] += points.high_share[p] * force
+@inner_kernel
+def _share_out(points, p, level, s, force):
+    """Add an axial force (N) to level s, between the two motion cells that place the point."""
+    level[s, points.low[p]] += (1.0 - points.high_share[p]) * force
+    level[s, points.high[p]] += points.high_share[p] * force
 
 
 @reordering_kernel

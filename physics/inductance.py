@@ -15,22 +15,19 @@ exactly the derivative of the energy, and motion conserves what it should.
 
 from __future__ import annotations
 
-import numpy as np
-
-from physics.kernel_cache import fused_kernel, kernel
+from physics.kernel_cache import inner_kernel, kernel
 from physics.loops import mutual_gradient, ring_self, ring_self_by_radius, ring_self_by_swelling
 
 
 @kernel
-def assemble(points, radius, height, mean_distance, weight, share, cell, matrix, by_radius, by_height):
+def assemble(points, radius, height, mean_distance, weight, share, cell, pair, matrix, by_radius, by_height):
     """Fill `matrix` (n, n) in H and the first `points` rows of `by_radius`, `by_height` (rows, n) in H/m.
 
-    `radius`, `height`, `mean_distance` are in m, shape (points,).
+    `radius`, `height`, `mean_distance` are in m, shape (points,); `pair` is scratch, (5, points).
     """
-    matrix[:, :] = 0.0
-    by_radius[:points] = 0.0
-    by_height[:points] = 0.0
-    pair = np.empty((5, points))
+    _clear(matrix.shape[0], matrix)
+    _clear(points, by_radius)
+    _clear(points, by_height)
     for p in range(points):
         if weight[p] == 2.0:
             _pairs_off_plane(p, radius, height, weight, share, pair)
@@ -51,7 +48,15 @@ def assemble(points, radius, height, mean_distance, weight, share, cell, matrix,
         _add_self(p, cell[p], radius[p], height[p], mean_distance[p], weight[p], share[p], matrix, by_radius, by_height)
 
 
-@fused_kernel
+@inner_kernel
+def _clear(rows, matrix):
+    """Zero the first rows."""
+    for i in range(rows):
+        for j in range(matrix.shape[1]):
+            matrix[i, j] = 0.0
+
+
+@inner_kernel
 def _pairs_off_plane(p, radius, height, weight, share, pair):
     """Point p off the plane with all before it: energy of the pair, slopes by both radii and both heights."""
     for q in range(p):
@@ -67,7 +72,7 @@ def _pairs_off_plane(p, radius, height, weight, share, pair):
         pair[4, q] = share[p] * off * (mirror_by_z - by_z)
 
 
-@fused_kernel
+@inner_kernel
 def _pairs_on_plane(p, radius, height, weight, share, pair):
     """The same for point p on the plane, which is held there."""
     for q in range(p):
@@ -79,7 +84,7 @@ def _pairs_on_plane(p, radius, height, weight, share, pair):
         pair[4, q] = -share[p] * (weight[q] - 1.0) * by_z
 
 
-@kernel
+@inner_kernel
 def _add_self(p, c, radius, height, mean_distance, weight, share, matrix, by_radius, by_height):
     """A point with itself and with its own mirror image."""
     value = ring_self(radius, mean_distance)
@@ -101,8 +106,10 @@ def follow(points, now, base, weight, share, cell, by_radius, by_height, rows, s
     """
     radius, height, mean_distance = now
     base_radius, base_height, base_mean_distance = base
-    rows[:, :] = 0.0
-    swelling[:] = 0.0
+    for c in range(rows.shape[0]):
+        swelling[c] = 0.0
+        for d in range(rows.shape[1]):
+            rows[c, d] = 0.0
     for p in range(points):
         c = cell[p]
         out = weight[p] * share[p] * (radius[p] - base_radius[p])

@@ -13,18 +13,24 @@ from pathlib import Path
 
 from numba import config, njit
 
-#: Compiles a function of numbers and arrays. A division by zero gives inf or NaN, which ends a run as not converged;
-#: checking every division for it would make the code half as large again.
-kernel = njit(cache=True, nogil=True, error_model="numpy")
-#: The same, written out where it is called: a loop over calls without branches then runs in vector registers.
+#: Compiles a function of numbers, arrays and plain tuples of them. A division by zero gives inf or NaN, which ends a
+#: run as not converged; to check every division for it would make the code half as large again. Products and sums are
+#: rounded once together: faster, no less exact, and NaN stays NaN. References are not counted, which took most of the
+#: time of loops over a few dozen numbers: a kernel can therefore neither make arrays nor cut rows out of them.
+kernel = njit(  # type: ignore[call-overload]
+    cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, _nrt=False, no_cfunc_wrapper=True
+)
+#: The same for what only kernels call: what would unpack Python's arrays is most of the work of compiling it.
+inner_kernel = njit(  # type: ignore[call-overload]
+    cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, _nrt=False, no_cfunc_wrapper=True,
+    no_cpython_wrapper=True,
+)  # fmt: skip
+#: A kernel written out where it is called: a loop over calls without branches then runs in vector registers.
 inlined_kernel = njit(cache=True, nogil=True, error_model="numpy", inline="always")
-#: As `kernel`, with products and sums rounded once together: faster, no less exact, and NaN stays NaN.
-fused_kernel = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
-#: The same without counted references, for what is called thousands of times a shot on arrays of a dozen numbers, where
-#: counting took most of the time: it can neither make arrays nor look into references to structures.
-flat_kernel = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, _nrt=False)  # type: ignore[call-overload]
 #: As `kernel`, for sums whose terms may be added in any order: they run in vector registers, and NaN stays NaN.
-reordering_kernel = njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"})
+reordering_kernel = njit(  # type: ignore[call-overload]
+    cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"}, _nrt=False, no_cfunc_wrapper=True
+)
 
 #: Files without kernels whose values or types are compiled into them.
 _COMPILED_IN = ("constants.py", "mesh.py", "state.py")
@@ -38,8 +44,12 @@ def use_folder_for_this_source() -> None:
         text = source.read_bytes()
         if b"kernel\n" in text or source.name in _COMPILED_IN:
             digest.update(text)
-    folder = _base(package) / f"kernels-{digest.hexdigest()[:16]}"
-    vars(config)["CACHE_DIR"] = str(folder)
+    vars(config)["CACHE_DIR"] = str(_base(package) / f"kernels-{digest.hexdigest()[:16]}")
+
+
+def folder() -> Path:
+    """Where the kernels of this source are kept."""
+    return Path(vars(config)["CACHE_DIR"])
 
 
 def _base(package: Path) -> Path:

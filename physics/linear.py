@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import sqrt
 
-from physics.kernel_cache import kernel, reordering_kernel
+from physics.kernel_cache import inner_kernel, kernel, reordering_kernel
 
 
 @reordering_kernel
@@ -30,6 +30,17 @@ def row_dot(matrix, i, x, n):
 
 
 @reordering_kernel
+def symmetric_product(lower, x, out):
+    """Product of a symmetric matrix with x; only its lower triangle is read."""
+    for i in range(x.size):
+        total, own = 0.0, x[i]
+        for j in range(i):
+            total += lower[i, j] * x[j]
+            out[j] += lower[i, j] * own
+        out[i] = total + lower[i, i] * own
+
+
+@reordering_kernel
 def _rows_dot(matrix, i, k, n):
     """Scalar product of the first n entries of rows i and k."""
     total = 0.0
@@ -41,20 +52,26 @@ def _rows_dot(matrix, i, k, n):
 @reordering_kernel
 def _take_off(matrix, i, j, n):
     """Rows i to i+3 less their products with rows j to j+3 over the first n columns: sixteen sums at a time."""
-    a0, a1, a2, a3 = matrix[i], matrix[i + 1], matrix[i + 2], matrix[i + 3]
-    b0, b1, b2, b3 = matrix[j], matrix[j + 1], matrix[j + 2], matrix[j + 3]
     s00 = s01 = s02 = s03 = s10 = s11 = s12 = s13 = s20 = s21 = s22 = s23 = s30 = s31 = s32 = s33 = 0.0
     for k in range(n):
-        x0, x1, x2, x3 = b0[k], b1[k], b2[k], b3[k]
-        y0, y1, y2, y3 = a0[k], a1[k], a2[k], a3[k]
+        x0, x1, x2, x3 = matrix[j, k], matrix[j + 1, k], matrix[j + 2, k], matrix[j + 3, k]
+        y0, y1, y2, y3 = matrix[i, k], matrix[i + 1, k], matrix[i + 2, k], matrix[i + 3, k]
         s00, s01, s02, s03 = s00 + y0 * x0, s01 + y0 * x1, s02 + y0 * x2, s03 + y0 * x3
         s10, s11, s12, s13 = s10 + y1 * x0, s11 + y1 * x1, s12 + y1 * x2, s13 + y1 * x3
         s20, s21, s22, s23 = s20 + y2 * x0, s21 + y2 * x1, s22 + y2 * x2, s23 + y2 * x3
         s30, s31, s32, s33 = s30 + y3 * x0, s31 + y3 * x1, s32 + y3 * x2, s33 + y3 * x3
-    a0[j], a0[j + 1], a0[j + 2], a0[j + 3] = a0[j] - s00, a0[j + 1] - s01, a0[j + 2] - s02, a0[j + 3] - s03
-    a1[j], a1[j + 1], a1[j + 2], a1[j + 3] = a1[j] - s10, a1[j + 1] - s11, a1[j + 2] - s12, a1[j + 3] - s13
-    a2[j], a2[j + 1], a2[j + 2], a2[j + 3] = a2[j] - s20, a2[j + 1] - s21, a2[j + 2] - s22, a2[j + 3] - s23
-    a3[j], a3[j + 1], a3[j + 2], a3[j + 3] = a3[j] - s30, a3[j + 1] - s31, a3[j + 2] - s32, a3[j + 3] - s33
+    _less(matrix, i, j, s00, s01, s02, s03)
+    _less(matrix, i + 1, j, s10, s11, s12, s13)
+    _less(matrix, i + 2, j, s20, s21, s22, s23)
+    _less(matrix, i + 3, j, s30, s31, s32, s33)
+
+
+@inner_kernel
+def _less(matrix, i, j, s0, s1, s2, s3):
+    matrix[i, j] -= s0
+    matrix[i, j + 1] -= s1
+    matrix[i, j + 2] -= s2
+    matrix[i, j + 3] -= s3
 
 
 @kernel

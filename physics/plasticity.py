@@ -11,7 +11,7 @@ from __future__ import annotations
 from math import log, sqrt
 from typing import NamedTuple
 
-from physics.kernel_cache import kernel
+from physics.kernel_cache import inner_kernel, kernel
 
 
 class Strength(NamedTuple):
@@ -70,7 +70,7 @@ _CLOSE = 1e-5
 _NEAR = 0.2
 
 
-@kernel
+@inner_kernel
 def hardened_by(strength, hardened, strain, increment):
     """Hardening B (strain + increment)^n (Pa), which at `strain` is `hardened`."""
     if increment < _SMALL * strain:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from physics.deformation import elastic_energy, kinetic_energy
 from physics.geometry import axial_field, centre_field
-from physics.kernel_cache import kernel
+from physics.kernel_cache import inner_kernel
 from physics.motion import centre_linkage
 from physics.state import (
     ARC_ENERGY,
@@ -49,89 +47,91 @@ from physics.state import (
 from physics.turns import hoop_elastic_energy, turns_kinetic_energy, turns_plastic_work
 
 
-@kernel
-def _diameter(part, body, node):
-    """Diameter (m) of rim (node -1) or bore (node 0) as it is reported."""
+@inner_kernel
+def _diameter(share, radius, node):
+    """Diameter (m) of rim (last node) or bore (first) as it is reported: the slices' by their `share`."""
     total = 0.0
-    for s in range(part.size_share.size):
-        total += 2.0 * part.size_share[s] * body.radius[s, node]
+    for s in range(share.size):
+        total += 2.0 * share[s] * radius[s, node]
     return total
 
 
-@kernel
-def update_voltages(model, fields, q, h):
+@inner_kernel
+def update_voltages(turns, points, unknowns, fields, q, h):
     """Voltage (V) along every turn, meaned over the step of `h` s: what its flux changes by, and its resistance."""
-    turns, unknowns = model.turns, model.unknowns
-    for t in range(turns.radius.size):
-        c = unknowns.centre[t]
-        linkage = centre_linkage(model, fields, t, q)
+    voltage, last_linkage, peak, centre = turns.voltage, turns.linkage, turns.peak_voltage, unknowns.centre
+    resistance, current = fields.resistance, fields.current
+    for t in range(voltage.size):
+        linkage = centre_linkage(points, unknowns, fields, t, q)
         if h > 0.0:
-            turns.voltage[t] = (linkage - turns.linkage[t]) / h + fields.resistance[c] * fields.current[c]
-            turns.peak_voltage[t] = max(turns.peak_voltage[t], abs(turns.voltage[t]))
-        turns.linkage[t] = linkage
+            voltage[t] = (linkage - last_linkage[t]) / h + resistance[centre[t]] * current[centre[t]]
+            peak[t] = max(peak[t], abs(voltage[t]))
+        last_linkage[t] = linkage
 
 
-@kernel
-def _note_voltages(model, row):
-    """Voltages along the coil, along its worst turn, and between the open ends of two layers wound there and back."""
-    turns, layer = model.turns, model.coil.turn_layer
-    sums = np.zeros(layer[-1] + 1)
-    for t in range(turns.radius.size):
-        sums[layer[t]] += turns.weight[t] * turns.voltage[t]
-        row[TURN_VOLTAGE] = max(row[TURN_VOLTAGE], abs(turns.voltage[t]))
-    for voltage in sums:
-        row[COIL_VOLTAGE] += voltage
-    for l in range(sums.size - 1):
-        row[LAYER_VOLTAGE] = max(row[LAYER_VOLTAGE], abs(sums[l] + sums[l + 1]))
+@inner_kernel
+def _note_voltages(voltage, weight, layer, sums, row, rows):
+    """Voltages along the coil, along its worst turn, and between the open ends of two layers wound there and back.
+
+    `layer` numbers the layer of each turn, `sums` is scratch for the voltage of each.
+    """
+    for l in range(sums.size):
+        sums[l] = 0.0
+    for t in range(voltage.size):
+        sums[layer[t]] += weight[t] * voltage[t]
+        rows[row, TURN_VOLTAGE] = max(rows[row, TURN_VOLTAGE], abs(voltage[t]))
+    for l in range(sums.size):
+        rows[row, COIL_VOLTAGE] += sums[l]
+        if l > 0:
+            rows[row, LAYER_VOLTAGE] = max(rows[row, LAYER_VOLTAGE], abs(sums[l - 1] + sums[l]))
 
 
-@kernel
-def record(model, fields, heat, loads, totals, time, voltage, bank_current, row):
+@inner_kernel
+def record(
+    coil, part, turns, body, points, coil_strength, strengths, controls, fields, heat,
+    force, totals, time, voltage, bank_current, row, rows,
+):  # fmt: skip
     """One row of the time series."""
-    coil, body, turns = model.coil, model.body, model.turns
-    inner_edge = turns.radius[0] - model.controls.half_width
-    filaments = coil.radius_m.size
-    part_current = 0.0
-    for c in range(filaments, fields.current.size):
-        part_current += 2.0 * fields.current[c]
-    coil_current = 0.0
-    for f in range(filaments):
-        if coil.turn[f] == 0:
-            coil_current += coil.multiplicity[f] * fields.current[f]
-    row[TIME] = time
-    row[CURRENT] = coil_current
-    row[VOLTAGE] = voltage
-    row[PART_CURRENT] = part_current
-    row[FIELD] = axial_field(model.points, fields.current, 0.5 * (body.radius[0, -1] + inner_edge))
-    row[FORCE] = loads.inward[0]
-    row[OUTER] = _diameter(model.part, body, -1)
-    row[INNER] = _diameter(model.part, body, 0)
-    row[COIL_INNER] = 2.0 * inner_edge
-    row[PART_TEMPERATURE] = heat.hottest[1]
-    row[COIL_TEMPERATURE] = heat.hottest[0]
-    row[SPEED] = body.speed[0, -1]
-    row[BANK_CURRENT] = bank_current
-    row[CENTRE_FIELD] = centre_field(model.points, fields.current)
-    _note_voltages(model, row)
-    row[HEAT_OUTSIDE] = totals[STRAY_HEAT] + totals[DROP_HEAT] + totals[CROWBAR_HEAT]
-    row[HEAT_COIL] = totals[COIL_HEAT]
-    row[HEAT_PART] = totals[PART_HEAT]
-    row[ENERGY_ARC] = totals[ARC_ENERGY]
-    row[ENERGY_FIELD] = totals[MAGNETIC]
-    if model.controls.motion:
-        row[WORK_PART] = body.work[0] + elastic_energy(body, model.tables.strength)
-        row[MOTION_PART] = kinetic_energy(body)
-        row[MOTION_COIL] = (
-            turns_kinetic_energy(turns) + turns_plastic_work(turns) + hoop_elastic_energy(turns, model.coil_strength)
+    radius, speed, share, half_width = body.radius, body.speed, part.size_share, controls.half_width
+    current, turn, multiplicity, hottest = fields.current, coil.turn, coil.multiplicity, heat.hottest
+    _note_voltages(turns.voltage, turns.weight, coil.turn_layer, fields.layer_voltage, row, rows)
+    if controls.motion:
+        rows[row, WORK_PART] = body.work[0] + elastic_energy(body, strengths)
+        rows[row, MOTION_PART] = kinetic_energy(body)
+        rows[row, MOTION_COIL] = (
+            turns_kinetic_energy(turns) + turns_plastic_work(turns) + hoop_elastic_energy(turns, coil_strength)
         )
+    rim, filaments, inner_edge = radius.shape[1] - 1, turn.size, turns.radius[0] - half_width
+    rows[row, FIELD] = axial_field(points, current, 0.5 * (radius[0, rim] + inner_edge))
+    rows[row, CENTRE_FIELD] = centre_field(points, current)
+    for c in range(filaments, current.size):
+        rows[row, PART_CURRENT] += 2.0 * current[c]
+    for f in range(filaments):
+        if turn[f] == 0:
+            rows[row, CURRENT] += multiplicity[f] * current[f]
+    rows[row, TIME] = time
+    rows[row, VOLTAGE] = voltage
+    rows[row, FORCE] = force
+    rows[row, OUTER] = _diameter(share, radius, rim)
+    rows[row, INNER] = _diameter(share, radius, 0)
+    rows[row, COIL_INNER] = 2.0 * inner_edge
+    rows[row, PART_TEMPERATURE] = hottest[1]
+    rows[row, COIL_TEMPERATURE] = hottest[0]
+    rows[row, SPEED] = speed[0, rim]
+    rows[row, BANK_CURRENT] = bank_current
+    rows[row, HEAT_OUTSIDE] = totals[STRAY_HEAT] + totals[DROP_HEAT] + totals[CROWBAR_HEAT]
+    rows[row, HEAT_COIL] = totals[COIL_HEAT]
+    rows[row, HEAT_PART] = totals[PART_HEAT]
+    rows[row, ENERGY_ARC] = totals[ARC_ENERGY]
+    rows[row, ENERGY_FIELD] = totals[MAGNETIC]
 
 
-@kernel
-def settle(part, body, totals, settled, h):
+@inner_kernel
+def settle(share, radius, level, totals, settled, h):
     """Running mean of the sizes since anything last yielded, so that elastic ringing averages out."""
-    share = h / (settled + h)
-    totals[FINAL_OUTER] += share * (_diameter(part, body, -1) - totals[FINAL_OUTER])
-    totals[FINAL_INNER] += share * (_diameter(part, body, 0) - totals[FINAL_INNER])
-    totals[FINAL_RIM] += share * (2.0 * body.level[-1, -1] - totals[FINAL_RIM])
-    totals[FINAL_CENTRE] += share * (2.0 * body.level[-1, 0] - totals[FINAL_CENTRE])
+    weight, rim, top = h / (settled + h), radius.shape[1] - 1, level.shape[0] - 1
+    totals[FINAL_OUTER] += weight * (_diameter(share, radius, rim) - totals[FINAL_OUTER])
+    totals[FINAL_INNER] += weight * (_diameter(share, radius, 0) - totals[FINAL_INNER])
+    totals[FINAL_RIM] += weight * (2.0 * level[top, rim - 1] - totals[FINAL_RIM])
+    totals[FINAL_CENTRE] += weight * (2.0 * level[top, 0] - totals[FINAL_CENTRE])
     return settled + h

@@ -56,6 +56,9 @@ class Resolution:
     slice_ratio: float  # height of a slice of a tall part, over what still moves as one
     steps_to_peak: int
     steps_when_still: int  # in a quarter period, once nothing moves any more
+    change: float  # largest of the current in a step while things move, over its peak
+    spark_growth: float  # largest of a spark's action in a step
+    courant: float  # step of the mechanics over the largest stable one
     window: float
 
 
@@ -68,7 +71,10 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         motion_cells=8,
         slice_ratio=1.0,
         steps_to_peak=14,
-        steps_when_still=8,
+        steps_when_still=7,
+        change=0.12,
+        spark_growth=0.6,
+        courant=0.8,
         window=0.2,
     ),
     "design": Resolution(
@@ -79,7 +85,10 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         motion_cells=12,
         slice_ratio=0.5,
         steps_to_peak=32,
-        steps_when_still=10,
+        steps_when_still=9,
+        change=0.06,
+        spark_growth=0.45,
+        courant=0.65,
         window=0.12,
     ),
     "reference": Resolution(
@@ -91,6 +100,9 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         slice_ratio=0.25,
         steps_to_peak=48,
         steps_when_still=12,
+        change=0.06,
+        spark_growth=0.3,
+        courant=0.5,
         window=0.06,
     ),
 }
@@ -305,6 +317,9 @@ def build(shot: Shot) -> c.Model:
         controls=c.Controls(
             steps_to_peak=resolution.steps_to_peak,
             steps_when_still=resolution.steps_when_still,
+            change=resolution.change,
+            spark_growth=resolution.spark_growth,
+            courant=resolution.courant,
             motion=shot.solver.motion,
             stop_time=shot.solver.stop_time_s or 0.0,
             # Several passages of a sound wave through the part.
@@ -334,9 +349,9 @@ def run_shot(shot: Shot) -> Run:
     """The run itself, with the state it ended in."""
     model = build(shot)
     slices, cells = model.body.pressure.shape
-    fields = c.make_fields(model.unknowns, model.points.radius.size)
+    fields = c.make_fields(model)
     heat = c.make_heat(model, _start_enthalpy(shot))
-    now, before = (make_loads(model.turns.radius.size, slices, cells) for _ in range(2))
+    now, before, ahead = (make_loads(model.turns.radius.size, slices, cells) for _ in range(3))
     totals, rows = np.zeros(c.TOTALS), np.zeros((_MOST_ROWS, c.COLUMNS))
-    code, used = run(model, fields, heat, make_step_work(model.unknowns), (now, before), totals, rows)
+    code, used = run(model, fields, heat, make_step_work(model.unknowns), (now, before, ahead), totals, rows)
     return Run(shot, model, fields, heat, code, totals, rows[:used].copy())

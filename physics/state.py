@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from numba import types
-from numba.experimental import structref
 from numpy.typing import NDArray
 
-from physics.circuit import Discharge, StepWork, Unknowns, count
+from physics.circuit import Discharge, Unknowns, count
 from physics.deformation import Body
-from physics.geometry import Loads, Points
+from physics.geometry import Points
 from physics.mesh import CoilMesh, PartMesh
 from physics.plasticity import Strength
 from physics.turns import Turns
@@ -110,6 +108,9 @@ class Controls(NamedTuple):
 
     steps_to_peak: float
     steps_when_still: float
+    change: float  # of the current in a step while things move, over its peak
+    spark_growth: float  # of a spark's action in a step
+    courant: float  # step of the mechanics over the largest stable one
     motion: bool
     stop_time: float
     quiet_time: float
@@ -137,13 +138,6 @@ class Model(NamedTuple):
     controls: Controls
 
 
-class Moving(NamedTuple):
-    """What the mechanics work on, by value: their loops look into no reference."""
-
-    body: Body
-    turns: Turns
-
-
 class Fields(NamedTuple):
     """Matrices and vectors of the electrical side."""
 
@@ -160,14 +154,19 @@ class Fields(NamedTuple):
     base_height: Floats
     base_mean_distance: Floats
     half: Floats
-    before: Floats
+    before: Floats  # (size, size), lower triangle, of the sections at both ends of a step; they change places
     after: Floats
     flux: Floats
+    last_flux: Floats
     current: Floats
     first_current: Floats
     resistance: Floats
     coil_resistivity: Floats
     part_resistivity: Floats
+    pair: Floats  # (5, points), scratch of the assembly
+    shape: Floats  # (2, cells), scratch of the resistances
+    layer_voltage: Floats  # (layers,) V
+    window: Floats  # m: radii of turns, rims and bores of slices, levels, as they were when the window of motion opened
 
 
 class Heat(NamedTuple):
@@ -187,43 +186,10 @@ class Heat(NamedTuple):
     rise: Floats  # (1,) largest ohmic heat of the last step, over the whole range of the metal's data
 
 
-def _by_reference(plain: Any) -> Any:
-    """A twin of a NamedTuple class that compiled functions hand on as one pointer."""
-
-    class Referenced(types.StructRef):
-        def preprocess_fields(self, fields: Any) -> Any:
-            return tuple((name, types.unliteral(kind)) for name, kind in fields)
-
-    # Kept in this module under its name, the type is the same to every process that loads kernels from the cache. Each
-    # would make one of its own otherwise, which kernels that it has to compile itself do not know.
-    Referenced.__name__ = Referenced.__qualname__ = f"{plain.__name__}Referenced"
-    globals()[Referenced.__name__] = Referenced
-    structref.register(Referenced)
-
-    class Reference(structref.StructRefProxy):
-        pass
-
-    structref.define_proxy(Reference, Referenced, list(plain._fields))
-    return Reference
-
-
-# Passed by value, the hundreds of array descriptors in these would make compilation take minutes.
-CoilRef = _by_reference(CoilMesh)
-PartRef = _by_reference(PartMesh)
-TurnsRef = _by_reference(Turns)
-BodyRef = _by_reference(Body)
-PointsRef = _by_reference(Points)
-UnknownsRef = _by_reference(Unknowns)
-WorkRef = _by_reference(StepWork)
-LoadsRef = _by_reference(Loads)
-TablesRef = _by_reference(Tables)
-ModelRef = _by_reference(Model)
-FieldsRef = _by_reference(Fields)
-HeatRef = _by_reference(Heat)
-
-
-def make_fields(unknowns: Unknowns, points: int) -> Fields:
+def make_fields(model: Model) -> Fields:
     """Zeroed fields of the right sizes."""
+    unknowns, points = model.unknowns, model.points.radius.size
+    slices, cells = model.body.pressure.shape
     n = unknowns.filaments + unknowns.cells
     size = count(unknowns)
     return Fields(
@@ -243,11 +209,16 @@ def make_fields(unknowns: Unknowns, points: int) -> Fields:
         before=np.zeros((size, size)),
         after=np.zeros((size, size)),
         flux=np.zeros(size),
+        last_flux=np.zeros(size),
         current=np.zeros(n),
         first_current=np.zeros(n),
         resistance=np.zeros(n),
         coil_resistivity=np.zeros(unknowns.filaments),
         part_resistivity=np.zeros(unknowns.cells),
+        pair=np.zeros((5, points)),
+        shape=np.zeros((2, unknowns.cells)),
+        layer_voltage=np.zeros(model.coil.turn_layer[-1] + 1),
+        window=np.zeros(model.turns.radius.size + slices * (2 + cells)),
     )
 
 

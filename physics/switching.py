@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from physics.circuit import BANK, BOTH, FREEWHEEL, GAMMA, OPEN, RINGING
-from physics.kernel_cache import kernel
+from physics.kernel_cache import inner_kernel
 from physics.state import (
     ACTION,
     ARC_ENERGY,
@@ -16,7 +16,7 @@ from physics.state import (
 )
 
 
-@kernel
+@inner_kernel
 def drops(discharge, state, direction, bank_direction, arc):
     """Voltages (V, with sign) that switch, crowbar diode and arcs take from the coil's and the crowbar's equation."""
     if state == FREEWHEEL:
@@ -28,10 +28,10 @@ def drops(discharge, state, direction, bank_direction, arc):
     return direction * (discharge.drop + arc), discharge.crowbar_drop
 
 
-@kernel
-def book_losses(model, work, totals, h, state, spark_resistance):
+@inner_kernel
+def book_losses(discharge, turns, work, totals, h, state, spark_resistance):
     """Add one step's losses, charge and action, from the currents at its two stages."""
-    discharge, turns, last = model.discharge, model.turns, work.first.size - 1
+    last = work.first.size - 1
     for part in range(2):
         share = h * ((1.0 - GAMMA) if part == 0 else GAMMA)
         q = work.first if part == 0 else work.second
@@ -50,7 +50,7 @@ def book_losses(model, work, totals, h, state, spark_resistance):
             totals[ARC_ENERGY] += share * turns.weight[t] * turns.arc[t] * abs(coil)
 
 
-@kernel
+@inner_kernel
 def next_state(discharge, state, q, bank_current, direction, voltage, node_voltage, burst):
     """State of the circuit after a step from `bank_current` to currents `q`: a current crossed zero, a diode opened.
 
@@ -60,13 +60,14 @@ def next_state(discharge, state, q, bank_current, direction, voltage, node_volta
     switch_blocks = not discharge.conducts_reverse or abs(voltage) < discharge.drop
     coil_opens = direction * q[0] < 0.0 and (burst or (switch_blocks and not discharge.switch_in_bank))
     if state == BANK:
-        if discharge.crowbar and node_voltage < -discharge.crowbar_drop:
-            return BOTH
         if direction * q[0] < 0.0 and (burst or switch_blocks):
             return OPEN
+        if discharge.crowbar and node_voltage < -discharge.crowbar_drop:
+            return BOTH
     elif state == BOTH:
         if crowbar < 0.0:
-            return BANK
+            # Both may come to zero in one step.
+            return OPEN if coil_opens else BANK
         if coil_opens:
             return RINGING
         if discharge.switch_in_bank and switch_blocks and bank_current * (q[0] - crowbar) < 0.0:
@@ -76,7 +77,7 @@ def next_state(discharge, state, q, bank_current, direction, voltage, node_volta
     return state
 
 
-@kernel
+@inner_kernel
 def time_to_event(discharge, state, now, slope, burst):
     """Time (s) to the next zero of what can change the circuit's state, by its present slopes.
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.kernel_cache import flat_kernel, kernel
+from physics.kernel_cache import inner_kernel, kernel
 from physics.plasticity import hardened_by, plastic_increment
 
 Floats = NDArray[np.float64]
@@ -125,7 +125,7 @@ def find_contacts(layer: Ints, height: Floats, spacing: float, axial: float, *, 
     return Contacts(inner[near], outer[near], distance[near])
 
 
-@flat_kernel
+@kernel
 def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under radial force (N, on each single turn); `softness` as in plasticity."""
     # Speeds stand in the middle of steps.
@@ -157,7 +157,7 @@ def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
         turns.radius[t] = radius
 
 
-@flat_kernel
+@inner_kernel
 def _collide(turns):
     """Turns that touch and close in on the next layer's go on with it at their common speed.
 
@@ -179,7 +179,7 @@ def _collide(turns):
             turns.speed[t] = turns.speed[u] = common
 
 
-@kernel
+@inner_kernel
 def rupture(turns, density, rupture_strain, molten, fracture_energy, time):
     """Break every turn that has reached its rupture strain or melted; returns how many broke now.
 
@@ -231,7 +231,7 @@ def turns_kinetic_energy(turns):
     return total
 
 
-@kernel
+@inner_kernel
 def turns_plastic_work(turns):
     """Plastic work (J) of all turns, impacts of layers included."""
     total = 0.0

@@ -100,7 +100,7 @@ def floor_seconds(fidelity: str) -> float:
     section, work = section_of(run.model), make_step_work(run.model.unknowns)
     size, p = work.rhs.size, section.points
     matrix = np.eye(size) + 0.1
-    lower = matrix.copy()
+    lower, pair = matrix.copy(), np.empty((5, p.used[0]))
     factor(lower)
 
     def one_step() -> None:
@@ -111,7 +111,7 @@ def floor_seconds(fidelity: str) -> float:
 
     def one_assembly() -> None:
         assemble(
-            p.used[0], p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell,
+            p.used[0], p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, pair,
             section.matrix, section.by_radius, section.by_height,
         )  # fmt: skip
 

@@ -68,7 +68,7 @@ class Sample:
 
     @property
     def stable_step(self) -> float:
-        return float(stable_step(self.body, self.strengths))
+        return float(stable_step(self.body, self.strengths, 0.5))
 
     @property
     def kinetic_energy(self) -> float:

@@ -36,7 +36,7 @@ class Section:
         locate(self.coil, self.turns, self.part, self.body, self.points)
         p = self.points
         assemble(
-            p.used[0], p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell,
+            p.used[0], p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, np.empty((5, p.used[0])),
             self.matrix, self.by_radius, self.by_height,
         )  # fmt: skip
         return self.matrix
@@ -47,7 +47,7 @@ class Section:
         out = np.zeros(filaments + cells)
         resistances(
             self.coil, self.turns, self.part, self.body, self.points,
-            np.full(filaments, resistivity), np.full(cells, resistivity), out,
+            np.full(filaments, resistivity), np.full(cells, resistivity), np.empty((2, cells)), out,
         )  # fmt: skip
         return out
 

@@ -12,7 +12,10 @@ from numpy.typing import NDArray
 
 from physics.circuit import (
     BANK,
+    BOTH,
     GAMMA,
+    OPEN,
+    RINGING,
     Discharge,
     Unknowns,
     add_resistance,
@@ -27,6 +30,7 @@ from physics.circuit import (
 )
 from physics.figures import peak_of
 from physics.mesh import mesh_coil
+from physics.switching import next_state
 from physics.winding import Winding
 
 Floats = NDArray[np.float64]
@@ -233,6 +237,7 @@ def test_turns_are_in_series_and_their_filaments_parallel(turns: int, rings: int
     inductance, ohmic, flux = np.zeros((size, size)), np.zeros((size, size)), np.zeros(size)
     generalise(unknowns, matrix, np.zeros((n, size)), inductance)
     add_resistance(unknowns, resistance, 1.0, ohmic)
+    ohmic += np.tril(ohmic, -1).T
     assert q @ inductance @ q == pytest.approx(filament @ matrix @ filament)
     assert q @ ohmic @ q == pytest.approx((unknowns.weight * resistance * filament**2).sum())
     # What lies outside the coil adds its own.
@@ -259,6 +264,7 @@ def test_step_solves_its_equations_while_the_section_moves(cells: int) -> None:
 
     ohmic = np.zeros((size, size))
     add_resistance(unknowns, resistance, 1.0, ohmic)
+    ohmic += np.tril(ohmic, -1).T
     ohmic[0, 0] += loop.resistance
     unit = np.eye(size)[0]
     outside = loop.inductance * np.outer(unit, unit)
@@ -290,3 +296,17 @@ def test_peak_between_coarse_samples_is_that_of_the_double_exponential() -> None
         assert peak == pytest.approx(4.0 ** (-1.0 / 3.0) - 4.0 ** (-4.0 / 3.0), rel=1e-4)
         errors.append(abs(when / at - 1.0))
     assert max(errors) < 3e-3
+
+
+def test_coil_and_crowbar_that_come_to_zero_in_one_step_both_open() -> None:
+    """Broken turns let no current start again (an arc is out at current zero), whatever the diode does meanwhile."""
+    outside = plain_loop(Bank(1e3, 1e-4, 0.0, 0.0))._replace(crowbar=True, crowbar_drop=1.0)
+    both_past_zero, bank_low = np.array([-5.0, 0.0, -1.0]), 5.0
+
+    def state_after(state: int, q: Floats, *, burst: bool) -> int:
+        return int(next_state.py_func(outside, state, q, 1.0, 1.0, bank_low, bank_low, burst))
+
+    assert state_after(BOTH, both_past_zero, burst=True) == OPEN
+    assert state_after(BOTH, both_past_zero, burst=False) == BANK
+    assert state_after(BOTH, np.array([-5.0, 0.0, 1.0]), burst=True) == RINGING
+    assert state_after(BANK, np.array([-5.0, 0.0, 0.0]), burst=True) == OPEN

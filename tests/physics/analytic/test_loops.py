@@ -159,8 +159,9 @@ def sheet_inductance(radius: float, length: float, strips: int) -> float:
     ones, distance = np.ones(half), rectangle_mean_distance(0.0, width)
     height = width * (np.arange(half) + 0.5)
     assemble(
-        half, radius * ones, height, distance * ones, 2 * ones, ones, np.arange(half), matrix, slopes, slopes.copy()
-    )
+        half, radius * ones, height, distance * ones, 2 * ones, ones, np.arange(half), np.empty((5, half)),
+        matrix, slopes, slopes.copy(),
+    )  # fmt: skip
     return float(matrix.sum()) / strips**2
 
 

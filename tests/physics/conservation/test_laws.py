@@ -196,7 +196,7 @@ def test_half_a_section_stands_for_the_whole(seed: int) -> None:
     matrix, by_radius = np.zeros_like(section.matrix), np.zeros((both.size, len(section.matrix)))
     assemble(
         both.size, points.radius[both], height, points.mean_distance[both], np.ones(both.size), points.share[both],
-        points.cell[both], matrix, by_radius, np.zeros_like(by_radius),
+        points.cell[both], np.empty((5, both.size)), matrix, by_radius, np.zeros_like(by_radius),
     )  # fmt: skip
     assert matrix == pytest.approx(section.matrix, rel=1e-9, abs=1e-12 * section.matrix.max())
     # The field of the whole is the same on both sides.

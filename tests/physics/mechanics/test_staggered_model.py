@@ -71,7 +71,7 @@ class Bench:
         first, melting, exponent = (self.strengths[self.metal, k][:, None] for k in (10, 11, 8))
         time, late, self.least = 0.0, [], self.body.radius[0, -1]
         while time < self.case.end_s:
-            dt = min(stable_step(self.body, self.strengths), self.case.end_s - time)
+            dt = min(stable_step(self.body, self.strengths, 0.5), self.case.end_s - time)
             node, level = np.zeros_like(self.body.radius), np.zeros_like(self.body.level)
             for load in self.case.loads:
                 self._push(load, time + 0.5 * dt, node, level)
