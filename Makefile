@@ -6,7 +6,7 @@ INSTALL := $(PIP) install --quiet --no-compile --require-hashes --only-binary :a
 # pip compiles on one core only. Bytecode merely saves time, so a file that does not compile stops nothing.
 COMPILE := $(BIN)/python -m compileall -q -j 0 .venv/lib || true
 # The kernels take one core for most of a minute, bytecode the other meanwhile. If it fails, the first run compiles them.
-KERNELS := $(BIN)/python -c 'import physics; from api.examples import SHOT; physics.simulate_shot(SHOT)' || true
+KERNELS := $(BIN)/python -c 'from physics.warming import warm_up; warm_up()' || true
 RUNTIME := .venv/.runtime-installed
 DEVELOP := .venv/.develop-installed
 UV_COMPILE := $(BIN)/uv pip compile --quiet --universal --python-version 3.11 \
@@ -63,7 +63,7 @@ $(RUNTIME): requirements.lock pyproject.toml | $(BIN)/python
 	@echo "Installing what the service needs into .venv ..."
 	@$(INSTALL) -r requirements.lock
 	@$(PIP) install --quiet --no-deps --no-build-isolation --editable .
-	@echo "Compiling the kernels, once; it takes about a minute ..."
+	@echo "Compiling the kernels, once; it takes a minute or two ..."
 	@($(COMPILE)) & $(KERNELS); wait
 	@touch $@
 

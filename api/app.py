@@ -17,8 +17,6 @@ from pydantic.json_schema import models_json_schema
 from redis.exceptions import RedisError
 from starlette.middleware.cors import CORSMiddleware
 
-import physics
-from api import examples
 from api.access.deadlines import SendDeadline
 from api.access.guard import Guard
 from api.access.headers import SecurityHeaders
@@ -59,13 +57,14 @@ from physics.schema import add_units
 from worker.access import Gate
 from worker.aim import AimService
 from worker.app import sender
+from worker.connection import connect
 from worker.events import EventLog
 from worker.fit_service import FitService
 from worker.operation import read_operation
 from worker.record_service import RecordService
 from worker.service import DesignService, ShotListService
 from worker.settings import Settings
-from worker.store import Store, connect
+from worker.store import Store
 from worker.telemetry import flush_spans
 from worker.watchdog import Watchdog
 
@@ -167,7 +166,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.files_limiter = CapacityLimiter(1)
     app.state.sheets_limiter = CapacityLimiter(1)
     app.state.shot_wait_s = settings.shot_wait_seconds
-    app.state.warming = Warming(lambda: physics.simulate_shot(examples.SHOT))
+    app.state.warming = Warming()
     app.state.gate = Gate(settings.redis_url, settings.rate_per_minute)
     _add_layers(app, settings)
     install(app)

@@ -16,14 +16,14 @@ from typing import Any
 import httpx
 from redis.exceptions import RedisError
 
-from api.access.guard import is_loopback
+from api.access.loopback import is_loopback
 from api.processes import Part, started
 from worker.access import Keyring
+from worker.connection import connect
 from worker.embedded import embedded_server
 from worker.errors import StoreUnfit
 from worker.fitness import prepare
 from worker.settings import Access, Settings
-from worker.store import connect
 
 #: Compiling the kernels takes some tens of seconds on the first run.
 KERNELS_PATIENCE_S = 300.0
@@ -31,7 +31,7 @@ START_PATIENCE_S = 60.0
 #: Beyond what the settings give requests and tasks under way.
 API_GRACE_S = 5.0
 WORKER_GRACE_S = 20.0
-_LOOK_S = 0.2
+_LOOK_S = 0.1
 
 #: Told what is being waited for, and since how many seconds.
 Tell = Callable[[str, float], None]
@@ -78,12 +78,12 @@ def running(settings: Settings, host: str, port: int, tell: Tell) -> Iterator[Se
         environment = {**os.environ, "REDIS_URL": url, "SHOTWRIGHT_STATE_FOLDER": folder}
         grace_s = settings.stop_grace_seconds + API_GRACE_S
         api = stack.enter_context(started("API", _api_words(host, port), environment, logs / "api.log", grace_s))
-        _wait("API", [api], START_PATIENCE_S, tell, lambda: _answers(address))
-        # The worker comes after the kernels: it then finds them compiled instead of compiling them once more.
-        _wait("kernels", [api], KERNELS_PATIENCE_S, tell, lambda: _check_is_ok(address, "kernels"))
         words = ["-m", "worker"]
         worker = stack.enter_context(started("worker", words, environment, logs / "worker.log", WORKER_GRACE_S))
-        _wait("worker", [api, worker], START_PATIENCE_S, tell, lambda: _check_is_ok(address, "workers"))
+        both = [api, worker]
+        _wait("API", both, START_PATIENCE_S, tell, lambda: None if _answers(address) else "starting the service")
+        _wait("kernels", both, KERNELS_PATIENCE_S, tell, lambda: _awaited(address, "kernels"))
+        _wait("worker", both, START_PATIENCE_S, tell, lambda: _awaited(address, "workers") and "starting the worker")
         try:
             yield Service(address, (api, worker), private_store=settings.redis_url is None)
         except Stopped:
@@ -132,18 +132,19 @@ def _for_url(host: str) -> str:
     return host if address.version == 4 else f"[{host}]"
 
 
-def _wait(what: str, parts: list[Part], patience_s: float, tell: Tell, done: Callable[[], bool]) -> None:
+def _wait(what: str, parts: list[Part], patience_s: float, tell: Tell, awaited: Callable[[], str | None]) -> None:
+    """Wait until `awaited` returns None; else it says for what, which is told."""
     begun_s = time.monotonic()
-    while not done():
+    while (words := awaited()) is not None:
         elapsed_s = time.monotonic() - begun_s
-        tell(what, elapsed_s)
+        tell(words, elapsed_s)
         ended = next((part for part in parts if part.ended), None)
         if ended is not None:
             raise LaunchError(
                 f"the {ended.name} ended while starting; its last words ({ended.log}):\n{ended.last_words()}"
             )
         if elapsed_s > patience_s:
-            raise LaunchError(f"the {what} did not become ready within {patience_s:.0f} s; see {parts[-1].log}")
+            raise LaunchError(f"the {what} did not become ready within {patience_s:.0f} s; see {parts[0].log}")
         time.sleep(_LOOK_S)
 
 
@@ -151,9 +152,10 @@ def _answers(address: str) -> bool:
     return _get(f"{address}/livez") is not None
 
 
-def _check_is_ok(address: str, name: str) -> bool:
-    checks = (_get(f"{address}/readyz") or {}).get("checks", {})
-    return bool(checks.get(name, {}).get("ok"))
+def _awaited(address: str, name: str) -> str | None:
+    """What a check of /readyz says, None once it is passed."""
+    check = (_get(f"{address}/readyz") or {}).get("checks", {}).get(name, {})
+    return None if check.get("ok") else str(check.get("detail", name))
 
 
 def _get(url: str) -> dict[str, Any] | None:

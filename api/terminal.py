@@ -53,9 +53,7 @@ class StartProgress:
         if what == "stop":
             self._progress.done("\nstopping what was started; work under way is handed back ...")
             return
-        words = {"API": "starting the service", "worker": "starting the worker"}
-        compiling = "compiling kernels (first run only)" if elapsed_s > 3.0 else "loading kernels"
-        self._progress.show(f"{words.get(what, compiling)} ... {elapsed_s:.0f} s")
+        self._progress.show(f"{what} ... {elapsed_s:.0f} s")
 
     def done(self, text: str) -> None:
         """The start is over."""

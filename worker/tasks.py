@@ -15,11 +15,13 @@ from redis.exceptions import AuthenticationError
 from redis.exceptions import ConnectionError as RedisConnectionError
 
 from physics import simulate_shot
+from physics.warming import warm_up
 from worker.app import TASK_NAME, app_sender, make_app
+from worker.connection import connect
 from worker.fitness import prepare
 from worker.records import SlotName
 from worker.settings import Settings
-from worker.store import Store, connect
+from worker.store import Store
 from worker.telemetry import span
 from worker.trace import REQUEST_ID_HEADER, TRACEPARENT_HEADER, read_trace, tracing
 from worker.watchdog import Watchdog
@@ -29,20 +31,6 @@ log = logging.getLogger(__name__)
 
 #: Priority that pool processes give up, of 19.
 NICENESS = 10
-
-#: Any shot will do.
-WARMING_SHOT = {
-    "bank": {"capacitance_farad": 1e-4, "charge_voltage_v": 5000.0, "inductance_henry": 2e-7},
-    "coil": {"turns_count": 6, "wire_diameter_m": 2e-3, "pitch_m": 2.2e-3},
-    "gap_m": 1e-3,
-    "workpiece": {
-        "shape": "disc",
-        "outer_diameter_m": 0.03,
-        "thickness_m": 2e-3,
-        "layers": [{"material": "copper"}],
-    },
-    "solver": {"fidelity": "screen"},
-}
 
 
 def open_store(settings: Settings, url: str, *, patient: bool) -> Store:
@@ -83,7 +71,9 @@ def serve(settings: Settings, url: str, concurrency: int) -> int:
     Raises StoreUnfit; RedisError when the server does not answer within a minute.
     """
     _prepare(url)
-    warm_up()
+    # Before the pool forks, so that its processes are ready from their first trial. The kernels are serial; after a
+    # parallel one a forked process would be killed.
+    warm_up(log.info)
     app = make_worker_app(settings, url)
     send = app_sender(app)
     watchdog = Watchdog(open_store(settings, url, patient=False), lambda slot: send(slot, None), worker_name())
@@ -113,14 +103,6 @@ def _prepare(url: str) -> None:
         raise
     except RedisConnectionError:
         prepare(connect(url, patient=True))
-
-
-def warm_up() -> None:
-    """Compile, or load, the kernels before the pool forks, so that its processes are ready from their first trial.
-
-    The kernels are serial; after a parallel one a forked process would be killed.
-    """
-    simulate_shot(WARMING_SHOT)
 
 
 def worker_name() -> str:

@@ -6,28 +6,32 @@ import gc
 import logging
 import threading
 import time
-from collections.abc import Callable
 from typing import Literal
+
+from physics.warming import warm_up
 
 log = logging.getLogger("shotwright.api")
 
 
 class Warming:
-    """One background run of `run`; `state` tells how it stands."""
+    """One shot in the background; `state` tells how it stands."""
 
-    def __init__(self, run: Callable[[], object]) -> None:
-        self._run = run
+    def __init__(self) -> None:
         self._started_s = time.monotonic()
         self.state: Literal["warming", "warm", "failed"] = "warming"
-        self.detail = "compiling or loading the kernels"
+        self.detail = "loading the kernels"
 
     def start(self) -> None:
         """Return at once; the run goes on in a thread that does not hold up the program's end."""
         threading.Thread(target=self._warm, name="warming", daemon=True).start()
 
+    def _say(self, text: str) -> None:
+        self.detail = text
+        log.info(text)
+
     def _warm(self) -> None:
         try:
-            self._run()
+            warm_up(self._say)
         except Exception as error:
             log.exception("the kernels cannot be made ready")
             self.state, self.detail = "failed", f"the kernels cannot be made ready: {error}"

@@ -11,6 +11,7 @@ import pytest
 from redis import Redis
 
 from physics.shot import Shot
+from tests.physics.shots import TRADE_SHOT
 from tests.worker.samples import candidate, miss, request
 from tests.worker.test_store import ending, fill_round, leased, make_ended
 from worker.budget import Budget
@@ -20,7 +21,6 @@ from worker.events import START, Event, EventLog, order
 from worker.records import LIST_PREFIX, Candidate, FrontChange, Progress, Status
 from worker.shot_list import ShotListProgress, ShotListRequest, ShotOutcome
 from worker.store import Store
-from worker.tasks import WARMING_SHOT
 
 Ask = Callable[[Callable[[EventLog], Awaitable[Any]]], Any]
 Content = TypeVar("Content")
@@ -174,7 +174,7 @@ def test_snapshot_is_the_design_at_its_last_event(store: Store, ask: Ask) -> Non
 
 def list_of_two(store: Store) -> str:
     """A list of two shots, each a slice, that nobody works on."""
-    shot = Shot.model_validate(WARMING_SHOT)
+    shot = Shot.model_validate(TRADE_SHOT)
     return store.shot_lists.create(ShotListRequest(name="two", shots=[shot, shot]), [shot, shot])[0]
 
 
