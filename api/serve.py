@@ -22,11 +22,11 @@ from redis.exceptions import RedisError
 
 from api.access.connection import PromptProtocol
 from api.feeds import Feeds
+from worker.connection import connect
 from worker.errors import StoreUnfit
 from worker.fitness import prepare
 from worker.logs import set_up_logs
 from worker.settings import settings_or_exit
-from worker.store import connect
 
 MOST_CONNECTIONS = 1000
 #: How long a thread that waits for the interpreter is kept waiting, s. A read of the store gives it up half a dozen

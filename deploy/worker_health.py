@@ -7,8 +7,9 @@ import sys
 
 from redis.exceptions import RedisError
 
+from worker.connection import connect
 from worker.settings import Settings
-from worker.store import Store, connect
+from worker.store import Store
 
 
 def alive_here(url: str) -> bool:

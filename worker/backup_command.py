@@ -9,12 +9,12 @@ from pathlib import Path
 from redis.exceptions import RedisError
 
 from worker.backup import ANSWER_SECONDS, backup
+from worker.connection import connect
 from worker.embedded import ServerUnavailable, server_in_reach
 from worker.errors import BackupRefused, StoreUnfit
 from worker.fitness import prepare
 from worker.restore import restore
 from worker.settings import Settings
-from worker.store import connect
 
 
 def back_up(settings: Settings, path: Path) -> int:

@@ -10,7 +10,7 @@ from math import sqrt
 import numpy as np
 import numpy.typing as npt
 from pydantic import Field
-from scipy import stats
+from scipy.special import ndtr, stdtrit
 
 from physics.result import ShotResult
 from physics.schema import Checked, unit_of
@@ -95,7 +95,7 @@ class Trend:
     @property
     def stands_out(self) -> bool:
         """Whether chance alone makes such a slope no more often than a normal variable leaves 2.6 deviations."""
-        limit = stats.t.isf(stats.norm.sf(DRIFT_SIGMA), self.points - 2)
+        limit = -stdtrit(self.points - 2, ndtr(-DRIFT_SIGMA))  # of Student's t, exceeded by chance as rarely
         return abs(self.slope) > float(limit) * self.error
 
 

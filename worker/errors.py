@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-from physics.schema import FieldProblem
+if TYPE_CHECKING:  # the physics takes a second to load, which who only starts the parts does not need
+    from physics.schema import FieldProblem
 
 
 class InputRefused(Exception):

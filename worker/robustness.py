@@ -18,12 +18,13 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm, qmc
+from scipy.special import ndtr, ndtri
 
 from physics.shot import Shot
 from worker.records import Candidate, Robustness, SpreadShare
 from worker.request import DesignRequest, Spreads
 from worker.search_space import GAP_RANGE_M
+from worker.sobol import sobol
 from worker.trial import TOO_STRONG, Simulate, shot_for
 
 Floats = npt.NDArray[np.float64]
@@ -90,8 +91,7 @@ def seed_of(request: DesignRequest, candidate: Candidate) -> int:
 
 def standard_normal(variables: int, count: int, seed: int) -> Floats:
     """Scrambled Sobol' points as standard normal numbers, shape (count, variables)."""
-    cube = qmc.Sobol(variables, seed=seed).random(count)
-    return np.asarray(np.clip(norm.ppf(cube), -FURTHEST, FURTHEST), dtype=np.float64)
+    return np.asarray(np.clip(ndtri(sobol(variables, count, seed)), -FURTHEST, FURTHEST), dtype=np.float64)
 
 
 def _number(value: float | None) -> float:
@@ -203,7 +203,7 @@ class Chaos:
     def chance_within(self, tolerance_m: float, points: Floats) -> float:
         """Share of `points` within the tolerance, with what the polynomial misses taken as normal."""
         values, rest = self(points), max(self.rest, 1e-12)
-        inside = norm.cdf((tolerance_m - values) / rest) - norm.cdf((-tolerance_m - values) / rest)
+        inside = ndtr((tolerance_m - values) / rest) - ndtr((-tolerance_m - values) / rest)
         return float(np.clip(inside.mean(), 0.0, 1.0))
 
 

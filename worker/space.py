@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from optuna.distributions import BaseDistribution, FloatDistribution, IntDistribution
-from scipy.stats import qmc
 
 from physics.wires import Wire, wire
 from worker.records import Parameters
 from worker.request import DesignRequest
+from worker.sobol import sobol
 
 Floats = npt.NDArray[np.float64]
 
@@ -158,7 +158,7 @@ class Space:
         with warnings.catch_warnings():
             # a count that is no power of two is less even, and good enough
             warnings.simplefilter("ignore", UserWarning)
-            return np.asarray(qmc.Sobol(len(self.variables), seed=seed).random(count), dtype=np.float64)
+            return sobol(len(self.variables), count, seed)
 
     def numbers_at(self, places: Floats) -> Floats:
         """Values of the free variables at places, both of shape (points, variables)."""

@@ -8,11 +8,11 @@ import sys
 from redis.exceptions import RedisError
 
 from worker.access import SCOPES, Keyring
+from worker.connection import connect
 from worker.embedded import ServerUnavailable, server_in_reach
 from worker.errors import StoreUnfit
 from worker.fitness import prepare
 from worker.settings import Settings
-from worker.store import connect
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -10,13 +10,13 @@ from __future__ import annotations
 import logging
 import math
 from dataclasses import dataclass
-from ipaddress import ip_address
 from urllib.parse import urlsplit
 
 from redis.exceptions import RedisError
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.access.loopback import is_loopback
 from api.page.pages import PAGES
 from api.problem_handlers import RETRY_AFTER_S
 from api.problems import ProblemError, response_for
@@ -114,14 +114,6 @@ def scope_for(method: str) -> KeyScope:
     if method in ("GET", "HEAD", "OPTIONS"):
         return "read"
     return "admin" if method in ("DELETE", "PATCH") else "submit"
-
-
-def is_loopback(host: str) -> bool:
-    """Whether an address, or the name localhost, is of this machine only."""
-    try:
-        return ip_address(host.partition("%")[0]).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def _is_local(scope: Scope) -> bool:

@@ -24,8 +24,8 @@ from api.examples import BENCH, SWEEP
 from api.launch import free_port
 from api.processes import started
 from worker.access import SCOPES, Keyring
+from worker.connection import connect
 from worker.embedded import embedded_server
-from worker.store import connect
 
 Json = dict[str, Any]
 HOST = "127.0.0.1"

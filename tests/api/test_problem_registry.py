@@ -16,9 +16,9 @@ from api.app import MAX_BODY_BYTES, create_app
 from api.launch import free_port
 from api.problems import KINDS
 from worker.access import Keyring, Scope
+from worker.connection import connect
 from worker.embedded import embedded_server
 from worker.settings import Settings
-from worker.store import connect
 
 Json = dict[str, Any]
 #: Method, path, and what httpx is given beside them.

@@ -25,10 +25,11 @@ import httpx
 from api.launch import free_port
 from tests.benchmarks.stand_in import long_design, quick_model
 from worker.app import sender
+from worker.connection import connect
 from worker.embedded import embedded_server
 from worker.plan import ROUND_TRIALS
 from worker.records import SlotName
-from worker.store import Store, connect
+from worker.store import Store
 from worker.work import do_slot
 
 ROOT = Path(__file__).parents[2]

@@ -20,10 +20,11 @@ from pathlib import Path
 from api import examples
 from tests.benchmarks.scale import running
 from worker.app import sender
+from worker.connection import connect
 from worker.embedded import embedded_server
 from worker.request import DesignRequest
 from worker.service import DesignService
-from worker.store import Store, connect
+from worker.store import Store
 
 
 def main() -> None:

@@ -34,8 +34,9 @@ from api import examples
 from api.launch import free_port
 from tests.benchmarks.load_client import poll, read_events
 from tests.benchmarks.scale import running, wait_until_ready
+from worker.connection import connect
 from worker.embedded import embedded_server
-from worker.store import Store, connect
+from worker.store import Store
 
 WORKERS = 2
 #: A design that keeps both workers busy for longer than any of this takes.

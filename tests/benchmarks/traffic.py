@@ -31,10 +31,11 @@ from redis import Redis
 from tests.benchmarks.stand_in import SETTLED, endless_request
 from tests.worker.realistic import realistic_candidate
 from worker.codec import RowPacker, sample_of
+from worker.connection import connect
 from worker.embedded import embedded_server
 from worker.plan import ROUND_ISLANDS, islands_of, numbers_of
 from worker.records import Candidate, Ending, Lease, Pace, SlotName
-from worker.store import QUEUE, Store, connect
+from worker.store import QUEUE, Store
 from worker.watchdog import SWEEP_SECONDS
 
 MILLION = 1_000_000

@@ -21,9 +21,10 @@ from tests.browser.conftest import Open, faults_of
 from tests.system.conftest import Server, running_api, running_api_at
 from tests.worker.samples import candidate, request
 from tests.worker.test_store import leased
+from worker.connection import connect
 from worker.records import SlotName
 from worker.settings import Settings
-from worker.store import Store, connect
+from worker.store import Store
 
 Json = dict[str, Any]
 

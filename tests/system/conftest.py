@@ -21,11 +21,12 @@ from api.launch import free_port
 from tests.worker.samples import loose_request
 from worker.app import sender
 from worker.budget import Budget
+from worker.connection import connect
 from worker.embedded import server_binary
 from worker.records import Candidate, Design
 from worker.request import DesignRequest, Spreads
 from worker.service import DesignService
-from worker.store import Store, connect
+from worker.store import Store
 
 ROOT = Path(__file__).parents[2]
 LEASE_SECONDS = 2.0

@@ -23,11 +23,11 @@ from tests.system.conftest import (
     wait_for_trials,
 )
 from worker.backup_command import back_up, put_back
+from worker.connection import connect
 from worker.embedded import embedded_server
 from worker.migrations import SCHEMA_KEY
 from worker.service import DesignService
 from worker.settings import Settings
-from worker.store import connect
 
 
 def command(*words: str, url: str) -> subprocess.CompletedProcess[str]:

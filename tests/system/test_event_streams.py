@@ -23,9 +23,10 @@ from tests.system.conftest import Server, running_api, wait_for
 from tests.worker.samples import candidate, request
 from tests.worker.test_store import ending, leased
 from worker.access import MOST_CONNECTIONS
+from worker.connection import connect
 from worker.events import QUICK_CONNECTIONS, START, EventLog
 from worker.records import Lease
-from worker.store import Store, connect
+from worker.store import Store
 
 Api = tuple[subprocess.Popen[bytes], str]
 READERS = 200

@@ -28,11 +28,11 @@ from tests.system.conftest import (
     wait_for_trials,
 )
 from worker.budget import Budget
+from worker.connection import connect
 from worker.plan import first_plan, numbers_of
 from worker.records import SlotName
 from worker.service import DesignService
 from worker.settings import Settings
-from worker.store import connect
 from worker.watchdog import PICK_UP_SECONDS
 
 

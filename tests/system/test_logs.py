@@ -19,8 +19,9 @@ from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTrace
 from api.launch import free_port
 from tests.system.conftest import Server, Workers, running_api, small_request, wait_for
 from tests.worker.test_shot_lists import sweep
+from worker.connection import connect
 from worker.embedded import server_binary
-from worker.store import Store, connect
+from worker.store import Store
 
 PASSWORD = "a-secret-of-the-house"  # noqa: S105 - it is guarded from nobody
 TRACE_ID, CALLER = "4bf92f3577b34da6a3ce929d0e0e4736", "00f067aa0ba902b7"

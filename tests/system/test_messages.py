@@ -12,8 +12,9 @@ import pytest
 
 from tests.system.conftest import Server, StartWorker, small_request, wait_for, wait_for_end
 from worker.app import TASK_NAME
+from worker.connection import connect
 from worker.service import DesignService
-from worker.store import QUEUE, connect
+from worker.store import QUEUE
 
 
 class Touch:

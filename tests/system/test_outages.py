@@ -31,9 +31,10 @@ from tests.system.conftest import (
     wait_for_end,
     wait_for_trials,
 )
+from worker.connection import connect
 from worker.embedded import server_binary
 from worker.service import DesignService
-from worker.store import Store, connect
+from worker.store import Store
 
 #: How long the server is away.
 AWAY_S = 20.0

@@ -22,8 +22,9 @@ from api.launch import free_port
 from api.processes import started
 from tests.system.conftest import READY_SECONDS, ROOT, small_request, wait_for
 from worker.access import Keyring
+from worker.connection import connect
 from worker.embedded import server_binary
-from worker.store import Store, connect
+from worker.store import Store
 
 HOST = "127.0.0.1"
 PASSWORD = "pw-7f3c-not-for-logs"  # noqa: S105 of a server that this test starts

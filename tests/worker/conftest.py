@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from redis import Redis
 
+from worker.connection import connect
 from worker.embedded import embedded_server
-from worker.store import Store, connect
+from worker.store import Store
 
 
 @pytest.fixture(scope="session")

@@ -21,6 +21,7 @@ from worker.backup import backup
 from worker.backup_lines import checked_header
 from worker.bench import BenchDescription
 from worker.bench_store import BenchStore
+from worker.connection import connect
 from worker.embedded import embedded_server
 from worker.errors import BackupRefused, DesignGone
 from worker.fit import FitRequest
@@ -32,7 +33,7 @@ from worker.restore import restore
 from worker.service import DesignService
 from worker.shot_list import BenchesOnce, ShotListRequest, ShotOutcome, shots_of
 from worker.shot_record import RecordRequest
-from worker.store import Store, connect
+from worker.store import Store
 
 P = scripts.PREFIX
 
