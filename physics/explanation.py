@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from physics.constants import MU_0
 from physics.result import EnergyBalance, ExplainedStep, Series, Summary
 from physics.shot import Shot
@@ -73,8 +75,13 @@ def _current(shot: Shot, summary: Summary) -> ExplainedStep:
     )
 
 
+def _peak_of(values: list[float]) -> int:
+    """Place of the largest, whatever its sign."""
+    return int(np.argmax(np.abs(values)))
+
+
 def _induced(shot: Shot, series: Series) -> ExplainedStep:
-    place = max(range(len(series.time_s)), key=lambda k: abs(series.workpiece_current_a[k]))
+    place = _peak_of(series.workpiece_current_a)
     current, coil = abs(series.workpiece_current_a[place]), abs(series.current_a[place]) * shot.coil.turns_count
     against = f", against {coil / 1e3:.3g} kA of all turns together" if coil else ""
     return ExplainedStep(
@@ -90,7 +97,7 @@ def _induced(shot: Shot, series: Series) -> ExplainedStep:
 
 
 def _field(summary: Summary, series: Series) -> ExplainedStep:
-    place = max(range(len(series.time_s)), key=lambda k: abs(series.gap_field_tesla[k]))
+    place = _peak_of(series.gap_field_tesla)
     pressure = summary.peak_gap_field_tesla**2 / (2.0 * MU_0)
     return ExplainedStep(
         name="field",
@@ -105,7 +112,7 @@ def _field(summary: Summary, series: Series) -> ExplainedStep:
 
 
 def _push(summary: Summary, series: Series) -> ExplainedStep:
-    place = max(range(len(series.time_s)), key=lambda k: abs(series.force_n[k]))
+    place = _peak_of(series.force_n)
     return ExplainedStep(
         name="push",
         title="Coil and part push each other apart",

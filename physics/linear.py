@@ -76,7 +76,10 @@ def _less(matrix, i, j, s0, s1, s2, s3):
 
 @kernel
 def factor(matrix):
-    """Cholesky factor in place (lower triangle), four rows at a time; False if the matrix is not positive definite."""
+    """Cholesky factor in place (lower triangle), four rows at a time; False if the matrix is not positive definite.
+
+    The diagonal holds one over the factor's: multiplying is several times as fast as dividing.
+    """
     n = matrix.shape[0]
     for i in range(0, n, 4):
         rows, done = min(4, n - i), 0
@@ -88,15 +91,15 @@ def factor(matrix):
                         rest = matrix[r, c]
                         for k in range(j, c):
                             rest -= matrix[r, k] * matrix[c, k]
-                        matrix[r, c] = rest / matrix[c, c]
+                        matrix[r, c] = rest * matrix[c, c]
             done = i
         for r in range(i, i + rows):
             for c in range(done, r):
-                matrix[r, c] = (matrix[r, c] - _rows_dot(matrix, r, c, c)) / matrix[c, c]
+                matrix[r, c] = (matrix[r, c] - _rows_dot(matrix, r, c, c)) * matrix[c, c]
             pivot = matrix[r, r] - _rows_dot(matrix, r, r, r)
             if not pivot > 0.0:
                 return False
-            matrix[r, r] = sqrt(pivot)
+            matrix[r, r] = 1.0 / sqrt(pivot)
     return True
 
 
@@ -105,8 +108,8 @@ def solve(lower, x):
     """Solve in place with the factor of :func:`factor`."""
     n = x.size
     for i in range(n):
-        x[i] = (x[i] - row_dot(lower, i, x, i)) / lower[i, i]
+        x[i] = (x[i] - row_dot(lower, i, x, i)) * lower[i, i]
     for i in range(n - 1, -1, -1):
-        x[i] /= lower[i, i]
+        x[i] *= lower[i, i]
         for j in range(i):
             x[j] -= lower[i, j] * x[i]
