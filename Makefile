@@ -40,8 +40,9 @@ openapi: $(RUNTIME) ## Write the contract, api/openapi.json, anew
 screenshots: $(DEVELOP) ## Take a picture of every page, to look at
 	@$(BIN)/python -m tests.browser.screenshots
 
-bench: $(RUNTIME) ## Time one shot at each fidelity, and the service under load
+bench: $(RUNTIME) ## Time one shot at each fidelity, the start, and the service under load
 	@$(BIN)/python -m tests.benchmarks.bench
+	@$(BIN)/python -m tests.benchmarks.start
 	@$(BIN)/python -m tests.benchmarks.service_load
 
 lint: $(DEVELOP) ## Check style and formatting
