@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import fcntl
+import hashlib
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+
+from numba.core.registry import cpu_target
 
 from physics.kernel_cache import folder
 from physics.simulate import simulate_shot
 
 #: How long one core of a server takes to compile the kernels (measured: 60 to 110 s).
 USUAL_COMPILE_S = 80.0
-#: What is written beside the kernels once all are there: how long it took, s.
-_DONE = "seconds_to_compile"
-
 # Any shot will do.
 _SHOT = {
     "bank": {"capacitance_farad": 1e-4, "charge_voltage_v": 5000.0, "inductance_henry": 2e-7},
@@ -32,7 +32,7 @@ _SHOT = {
 
 
 def is_compiled() -> bool:
-    """True once a process on this machine has compiled the kernels of this source."""
+    """True once the kernels of this source have been compiled for this processor."""
     return _mark().exists()
 
 
@@ -72,4 +72,6 @@ def _note(took_s: float) -> None:
 
 
 def _mark() -> Path:
-    return folder() / _DONE
+    """Written once all kernels are there, with the seconds it took; kernels are compiled for one kind of processor."""
+    kind = repr(cpu_target.target_context.codegen().magic_tuple())
+    return folder() / f"compiled-for-{hashlib.sha256(kind.encode()).hexdigest()[:12]}"
