@@ -35,8 +35,6 @@ ANSWER_SECONDS = 300.0
 #: Fills the list with each key, without its prefix, and when it expires (ms since 1970, or -1).
 _SNAPSHOT = r"""
 local prefix, copies, list, leftover = ARGV[1], ARGV[2], ARGV[3], ARGV[4]
-local clock = redis.call('TIME')
-local now = tonumber(clock[1]) * 1000 + math.floor(tonumber(clock[2]) / 1000)
 local function is_passing(name)
   for i = 5, #ARGV do
     if string.sub(name, 1, #ARGV[i]) == ARGV[i] then return true end
@@ -48,10 +46,9 @@ redis.call('EXPIRE', list, leftover)
 for _, key in ipairs(redis.call('KEYS', prefix .. '*')) do
   local name = string.sub(key, #prefix + 1)
   if not is_passing(name) then
-    local left = redis.call('PTTL', key)
     redis.call('COPY', key, copies .. name)
     redis.call('EXPIRE', copies .. name, leftover)
-    redis.call('HSET', list, name, left < 0 and '-1' or string.format('%.0f', now + left))
+    redis.call('HSET', list, name, string.format('%.0f', redis.call('PEXPIRETIME', key)))
   end
 end
 redis.call('HDEL', list, '')

