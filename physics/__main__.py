@@ -10,6 +10,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from physics.example import EXAMPLE
 from physics.hazards import CAUTIONS
 from physics.schema import field_problems
 from physics.shot import Shot, check_shot
@@ -23,29 +24,10 @@ each name) and prints the result as JSON.
   python -m physics gallery OUT [--shot FILE] [--png]   draws a shot: waveforms, field, sizes, heat, energy, section
   python -m physics materials                           prints the material library with its sources"""
 
-_EXAMPLE = {
-    "bank": {
-        "capacitance_farad": 1.5e-4,
-        "charge_voltage_v": 7000,
-        "inductance_henry": 6e-8,
-        "resistance_ohm": 2e-3,
-    },
-    "switch": {"kind": "ignitron", "inductance_henry": 4e-8, "resistance_ohm": 1e-3, "forward_drop_v": 30},
-    "leads": {"inductance_henry": 1e-7, "resistance_ohm": 2e-3},
-    "coil": {"turns_count": 8, "wire_diameter_m": 2.05e-3, "pitch_m": 2.3e-3, "material": "copper"},
-    "gap_m": 1.0e-3,
-    "workpiece": {
-        "shape": "disc",
-        "outer_diameter_m": 0.030,
-        "thickness_m": 2e-3,
-        "layers": [{"material": "copper"}],
-    },
-}
-
 
 def _epilog() -> str:
     cautions = "\n".join(f"  - {caution}" for caution in CAUTIONS)
-    return f"Example of a shot:\n{json.dumps(_EXAMPLE, indent=1)}\n\nCautions:\n{cautions}"
+    return f"Example of a shot:\n{json.dumps(EXAMPLE, indent=1)}\n\nCautions:\n{cautions}"
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -77,7 +59,7 @@ def _gallery(arguments: list[str]) -> int:
     parser.add_argument("--shot", help="file with the shot as JSON, or -; without it an example is drawn")
     parser.add_argument("--png", action="store_true", help="write PNG as well")
     chosen = parser.parse_args(arguments)
-    shot = check_shot(_EXAMPLE) if chosen.shot is None else _read(chosen.shot)
+    shot = check_shot(EXAMPLE) if chosen.shot is None else _read(chosen.shot)
     if shot is None:
         return 2
     from physics.gallery.pictures import write_gallery

@@ -6,29 +6,19 @@ import fcntl
 import hashlib
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from numba.core.registry import cpu_target
 
+from physics.example import EXAMPLE
 from physics.kernel_cache import folder
 from physics.simulate import simulate_shot
 
 #: How long one core of a server takes to compile the kernels (measured: 60 to 110 s).
 USUAL_COMPILE_S = 80.0
 # Any shot will do.
-_SHOT = {
-    "bank": {"capacitance_farad": 1e-4, "charge_voltage_v": 5000.0, "inductance_henry": 2e-7},
-    "coil": {"turns_count": 6, "wire_diameter_m": 2e-3, "pitch_m": 2.2e-3},
-    "gap_m": 1e-3,
-    "workpiece": {
-        "shape": "disc",
-        "outer_diameter_m": 0.03,
-        "thickness_m": 2e-3,
-        "layers": [{"material": "copper"}],
-    },
-    "solver": {"fidelity": "screen"},
-}
+_SHOT = {**EXAMPLE, "solver": {"fidelity": "screen"}}
 
 
 def is_compiled() -> bool:
@@ -48,30 +38,23 @@ def warm_up(say: Callable[[str], None] = lambda _: None) -> None:
     begun_s = time.monotonic()
     with _alone():
         simulate_shot(_SHOT)
-        _note(time.monotonic() - begun_s)
+        with suppress(OSError):  # a folder that cannot be written holds no kernels either
+            _mark().touch()
     say(f"the kernels are compiled, after {time.monotonic() - begun_s:.0f} s")
 
 
 @contextmanager
 def _alone() -> Iterator[None]:
     """One process at a time; its end, however it comes, lets the next one in."""
-    try:
-        folder().mkdir(parents=True, exist_ok=True)
-        lock = (folder() / "lock").open("w", encoding="utf-8")
-    except OSError:
-        yield  # a folder that cannot be written holds no kernels to wait for
-        return
-    with lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+    with ExitStack() as stack:
+        with suppress(OSError):  # where nothing can be written or locked, each compiles for itself
+            folder().mkdir(parents=True, exist_ok=True)
+            lock = stack.enter_context((folder() / "lock").open("w", encoding="utf-8"))
+            fcntl.flock(lock, fcntl.LOCK_EX)
         yield
 
 
-def _note(took_s: float) -> None:
-    with suppress(OSError):
-        _mark().write_text(f"{took_s:.1f}\n", encoding="utf-8")
-
-
 def _mark() -> Path:
-    """Written once all kernels are there, with the seconds it took; kernels are compiled for one kind of processor."""
+    """Made once all kernels are there; they are compiled for one kind of processor."""
     kind = repr(cpu_target.target_context.codegen().magic_tuple())
     return folder() / f"compiled-for-{hashlib.sha256(kind.encode()).hexdigest()[:12]}"

@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from statistics import median
 
 import httpx
@@ -21,7 +22,7 @@ from api.launch import free_port
 from physics.warming import warm_up
 
 STARTS = 5
-_LOOK_S = 0.02
+_LOOK_S, PATIENCE_S = 0.02, 120.0
 
 
 def started() -> tuple[float, float, float]:
@@ -47,13 +48,12 @@ def started() -> tuple[float, float, float]:
 
 
 def _wait(begun_s: float, done: Callable[[], bool]) -> float:
-    while True:
-        try:
+    while (elapsed_s := time.perf_counter() - begun_s) < PATIENCE_S:
+        with suppress(httpx.TransportError):  # it does not listen yet
             if done():
-                return time.perf_counter() - begun_s
-        except httpx.TransportError:
-            pass
+                return elapsed_s
         time.sleep(_LOOK_S)
+    raise TimeoutError(f"the service did not start within {PATIENCE_S:.0f} s")
 
 
 def _loading() -> float:

@@ -49,11 +49,11 @@ def test_a_first_run_says_what_it_does_and_waits_for_its_turn(nearly_compiled: P
         assert process.stdout is not None
         assert "only the first run" in process.stdout.readline()
         with pytest.raises(subprocess.TimeoutExpired):
-            process.wait(timeout=1.5)
+            process.wait(timeout=3.0)
     words, _ = process.communicate(timeout=120.0)
     assert process.returncode == 0, words
     assert "compiled, after" in words
-    assert float(mark_of(kept).read_text(encoding="utf-8")) >= 0.0
+    assert mark_of(kept).exists()
     again = started(nearly_compiled)
     assert again.communicate(timeout=120.0)[0] == ""
     assert again.returncode == 0
