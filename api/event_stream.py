@@ -18,7 +18,7 @@ from api.problems import stated
 from api.shot_lists.representations import event_data_of as list_data_of
 from physics.schema import Checked
 from worker.errors import StoreError
-from worker.events import Content, Event, EventLog, Snapshot, order
+from worker.events import PAGE, Content, Event, EventLog, Snapshot, order
 from worker.fit import FitProgress
 from worker.job_store import bare_id
 from worker.records import Candidate, FrontChange, JobKind, Progress, Status, kind_of
@@ -148,10 +148,13 @@ async def _told(feeds: Feeds, job_id: str, listener: Listener, after: str | None
 
 async def _items(feeds: Feeds, job_id: str, listener: Listener, after: str) -> AsyncIterator[Item | None]:
     """Events after an id: first those that are there already, then those that the listener is handed. None: a pause."""
-    while missed := await feeds.events.after(job_id, after):
+    while True:
+        missed = await feeds.events.after(job_id, after)
         for event in missed:
             yield Spelled(event, spell(job_id, event))
             after = event.id
+        if len(missed) < PAGE:
+            break  # what is written later is handed to the listener, who has joined before
     while True:
         item = await listener.next(HEARTBEAT_S)
         if not isinstance(item, Spelled) or order(item.event.id) > order(after):
