@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from physics.kernel_cache import inner_kernel, kernel
-from physics.linear import factor, solve, symmetric_product
+from physics.linear import copy, copy_lower, factor, solve, symmetric_product
 from physics.mesh import CoilMesh
 
 GAMMA = 1.0 - 1.0 / sqrt(2.0)
@@ -279,9 +279,32 @@ def _prepare(unknowns, loop, resistance, inductance, h, out):
     return factor(out)
 
 
+@kernel
+def carry_over(unknowns, discharge, state, resistance, inductance, flux, work):
+    """Currents `work.second` (A) and `flux` (Wb turns) as the circuit comes into `state`; False if not definite.
+
+    A branch that opens carries nothing from then on, however far the step has taken it past zero; the flux of every
+    other loop stays as it is, so that cutting a current off gives no energy to anything. `resistance` is not felt.
+    """
+    loop, last = loop_of(discharge, state, 0.0), flux.size - 1
+    copy(flux, work.second)
+    if state == FREEWHEEL:
+        # Coil and crowbar are one loop from now on.
+        work.second[0] += flux[last]
+    if not loop.closed:
+        work.second[0] = 0.0
+    if not loop.both:
+        work.second[last] = 0.0
+    if not _prepare(unknowns, loop, resistance, inductance, 0.0, work.lower):
+        return False
+    solve(work.lower, work.second)
+    linkages(loop, inductance, work.second, flux)
+    return True
+
+
 # Corrections of the first stage until they no longer matter: their size, over the largest current, and how many. Fewer
 # unknowns than this are factored twice instead.
-_CLOSE, _MOST_CORRECTIONS, _FEW = 1e-7, 5, 80
+_CLOSE, _MOST_CORRECTIONS, _FEW = 1e-7, 5, 50
 
 
 @inner_kernel
@@ -323,21 +346,6 @@ def _solve_between(unknowns, loop, resistance, before, after, h, work):
     copy(work.rhs, work.first)
     solve(work.lower, work.first)
     return True
-
-
-@kernel
-def copy(values, out):
-    """Copy a vector."""
-    for i in range(out.size):
-        out[i] = values[i]
-
-
-@inner_kernel
-def copy_lower(matrix, out):
-    """Copy the lower triangle of a matrix."""
-    for i in range(out.shape[0]):
-        for j in range(i + 1):
-            out[i, j] = matrix[i, j]
 
 
 @inner_kernel

@@ -19,10 +19,8 @@ from physics.circuit import (
     OPEN,
     RINGING,
     StepWork,
-    copy,
-    copy_lower,
+    carry_over,
     currents,
-    linkages,
     loop_of,
     step,
 )
@@ -30,7 +28,7 @@ from physics.deformation import elastic_energy, kinetic_energy
 from physics.geometry import Loads, keep, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, update_heat
 from physics.kernel_cache import inner_kernel, kernel
-from physics.linear import dot, factor, solve
+from physics.linear import copy, copy_lower, dot, factor, solve
 from physics.motion import (
     crushed,
     longest_flight,
@@ -229,7 +227,7 @@ def _discharge(
             h = min(flight, longest_step(turns, body, half_width, controls.window, h), _FIRST * first_step + 0.5 * time)
             if slope[0] != 0.0:
                 # It falls fast once a turn breaks.
-                h = min(h, max(controls.change * highest / abs(slope[0]), _SHORTEST * h))
+                h = min(h, max(controls.current_change * highest / abs(slope[0]), _SHORTEST * h))
         if warming > 0.0:
             h = min(h, max(_LARGEST_RISE / warming, _SHORTEST * h))
         h = min(
@@ -256,7 +254,7 @@ def _discharge(
         if not held:
             resistances(
                 coil, turns, part, body, points,
-                fields.coil_resistivity, fields.part_resistivity, fields.shape, fields.resistance,
+                fields.coil_resistivity, fields.part_resistivity, fields.cell_scratch, fields.resistance,
             )  # fmt: skip
         factored = held and h == last_h and state == last_state
         last_h, last_state = h, state
@@ -314,16 +312,15 @@ def _discharge(
             return NOT_CONVERGED, used
         if state != OPEN and direction * work.second[0] < 0.0:
             direction = -direction
-        last_current, current = current, work.second[0]
-        highest = max(highest, abs(current))
-        bank_current = 0.0 if state == FREEWHEEL else current - work.second[work.second.size - 1]
+        highest = max(highest, abs(work.second[0]))
         if next_one != state:
             state = next_one
-            if state not in (BOTH, RINGING):
-                work.second[work.second.size - 1] = 0.0
-            if state >= RINGING:
-                work.second[0] = 0.0
-            linkages(loop_of(discharge, state, 0.0), after, work.second, flux)
+            if not carry_over(unknowns, discharge, state, fields.resistance, after, flux, work):
+                return NOT_CONVERGED, used
+            currents(unknowns, work.second, fields.current)
+            totals[MAGNETIC] = 0.5 * dot(flux, work.second, flux.size)
+        last_current, current = current, work.second[0]
+        bank_current = 0.0 if state == FREEWHEEL else current - work.second[work.second.size - 1]
         slope = (current - last_current) / h, (bank_current - now[1]) / h, (node_voltage - now[2]) / h
         now = current, bank_current, node_voltage
         time += h
@@ -380,6 +377,6 @@ def _discharge(
             usual_step = quarter / _steps_now(controls, left)
         if state == FREEWHEEL and slope[0] != 0.0:
             # Nothing oscillates any more.
-            decaying = min(controls.change * highest / abs(slope[0]), _SHARE_OF_TIME * time)
+            decaying = min(controls.current_change * highest / abs(slope[0]), _SHARE_OF_TIME * time)
             usual_step = max(usual_step, decaying)
     return STOPPED_EARLY, rows.shape[0]

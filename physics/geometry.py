@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from physics.constants import MU_0
 from physics.kernel_cache import inner_kernel, kernel, reordering_kernel
-from physics.linear import row_dot
+from physics.linear import clear, row_dot
 from physics.loops import mutual_gradient, rectangle_mean_distance, ring_self_by_swelling
 from physics.mesh import CoilMesh, PartMesh
 
@@ -230,7 +230,11 @@ def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loa
     work is the same: total and first moment are kept exactly.
     """
     own, n = coil.point_filament.size, linked.size
-    _clear(loads)
+    clear(loads.node.shape[0], loads.node)
+    clear(loads.level.shape[0], loads.level)
+    loads.inward[0] = 0.0
+    for t in range(loads.turn.size):
+        loads.turn[t] = 0.0
     for p in range(own):
         f = coil.point_filament[p]
         force = points.share[p] * current[f] * row_dot(by_radius, p, linked, n)
@@ -242,19 +246,6 @@ def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loa
         upward = 2.0 * carried * row_dot(by_height, p, linked, n)
         loads.inward[0] -= outward
         _push(part, body, points, p, outward, upward, carried, loads)
-
-
-@inner_kernel
-def _clear(loads):
-    for t in range(loads.turn.size):
-        loads.turn[t] = 0.0
-    for s in range(loads.node.shape[0]):
-        for k in range(loads.node.shape[1]):
-            loads.node[s, k] = 0.0
-    for s in range(loads.level.shape[0]):
-        for k in range(loads.level.shape[1]):
-            loads.level[s, k] = 0.0
-    loads.inward[0] = 0.0
 
 
 @inner_kernel

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from physics.circuit import GAMMA
 from physics.kernel_cache import inner_kernel
+from physics.linear import clear
 from physics.state import COIL_HEAT, PART_HEAT
 from physics.thermal import look_up
 
@@ -89,9 +90,7 @@ def _soften_part(part, body, tables, heat, filaments):
     )  # fmt: skip
     softness, ohmic, metals, body_heat = heat.softness, heat.ohmic, heat.metal, body.heat
     starts, spacings, softnesses = tables.start, tables.spacing, tables.softness
-    for s in range(softness.shape[0]):
-        for k in range(softness.shape[1]):
-            softness[s, k] = 0.0
+    clear(softness.shape[0], softness)
     for c in range(column.size):
         n, i, s = filaments + c, column[c], slice_of[c]
         height, metal = top[c] - bottom[c], metals[n]

@@ -16,6 +16,7 @@ exactly the derivative of the energy, and motion conserves what it should.
 from __future__ import annotations
 
 from physics.kernel_cache import inner_kernel, kernel
+from physics.linear import clear
 from physics.loops import mutual_gradient, ring_self, ring_self_by_radius, ring_self_by_swelling
 
 
@@ -25,9 +26,9 @@ def assemble(points, radius, height, mean_distance, weight, share, cell, pair, m
 
     `radius`, `height`, `mean_distance` are in m, shape (points,); `pair` is scratch, (5, points).
     """
-    _clear(matrix.shape[0], matrix)
-    _clear(points, by_radius)
-    _clear(points, by_height)
+    clear(matrix.shape[0], matrix)
+    clear(points, by_radius)
+    clear(points, by_height)
     for p in range(points):
         if weight[p] == 2.0:
             _pairs_off_plane(p, radius, height, weight, share, pair)
@@ -46,14 +47,6 @@ def assemble(points, radius, height, mean_distance, weight, share, cell, pair, m
             matrix[c, d] = matrix[d, c] = matrix[c, d] + matrix[d, c]
     for p in range(points):
         _add_self(p, cell[p], radius[p], height[p], mean_distance[p], weight[p], share[p], matrix, by_radius, by_height)
-
-
-@inner_kernel
-def _clear(rows, matrix):
-    """Zero the first rows."""
-    for i in range(rows):
-        for j in range(matrix.shape[1]):
-            matrix[i, j] = 0.0
 
 
 @inner_kernel
@@ -106,10 +99,9 @@ def follow(points, now, base, weight, share, cell, by_radius, by_height, rows, s
     """
     radius, height, mean_distance = now
     base_radius, base_height, base_mean_distance = base
-    for c in range(rows.shape[0]):
+    clear(rows.shape[0], rows)
+    for c in range(swelling.size):
         swelling[c] = 0.0
-        for d in range(rows.shape[1]):
-            rows[c, d] = 0.0
     for p in range(points):
         c = cell[p]
         out = weight[p] * share[p] * (radius[p] - base_radius[p])

@@ -1,4 +1,4 @@
-"""Linear algebra of the kernels: scalar product, Cholesky factor and solution of a symmetric system.
+"""Linear algebra of the kernels: copies, products, Cholesky factor and solution of a symmetric system.
 
 At 34 to 154 unknowns the factor takes 0.35 to 0.7 of the time of LAPACK's routine as SciPy calls it (measured), and it
 stays inside compiled code.
@@ -9,6 +9,29 @@ from __future__ import annotations
 from math import sqrt
 
 from physics.kernel_cache import inner_kernel, kernel, reordering_kernel
+
+
+@inner_kernel
+def clear(rows, matrix):
+    """Zero the first rows of a matrix."""
+    for i in range(rows):
+        for j in range(matrix.shape[1]):
+            matrix[i, j] = 0.0
+
+
+@inner_kernel
+def copy(values, out):
+    """Copy a vector."""
+    for i in range(out.size):
+        out[i] = values[i]
+
+
+@inner_kernel
+def copy_lower(matrix, out):
+    """Copy the lower triangle of a matrix."""
+    for i in range(out.shape[0]):
+        for j in range(i + 1):
+            out[i, j] = matrix[i, j]
 
 
 @reordering_kernel
@@ -103,13 +126,41 @@ def factor(matrix):
     return True
 
 
+@reordering_kernel
+def _four_rows_dot(matrix, i, x, n):
+    """Scalar products of the first n entries of rows i to i+3 with x."""
+    s0 = s1 = s2 = s3 = 0.0
+    for k in range(n):
+        y = x[k]
+        s0, s1 = s0 + matrix[i, k] * y, s1 + matrix[i + 1, k] * y
+        s2, s3 = s2 + matrix[i + 2, k] * y, s3 + matrix[i + 3, k] * y
+    return s0, s1, s2, s3
+
+
 @kernel
 def solve(lower, x):
-    """Solve in place with the factor of :func:`factor`."""
+    """Solve in place with the factor of :func:`factor`, four rows at a time."""
     n = x.size
-    for i in range(n):
+    fours = n - n % 4
+    for i in range(0, fours, 4):
+        s0, s1, s2, s3 = _four_rows_dot(lower, i, x, i)
+        x0 = (x[i] - s0) * lower[i, i]
+        x1 = (x[i + 1] - s1 - lower[i + 1, i] * x0) * lower[i + 1, i + 1]
+        x2 = (x[i + 2] - s2 - lower[i + 2, i] * x0 - lower[i + 2, i + 1] * x1) * lower[i + 2, i + 2]
+        x3 = x[i + 3] - s3 - lower[i + 3, i] * x0 - lower[i + 3, i + 1] * x1 - lower[i + 3, i + 2] * x2
+        x[i], x[i + 1], x[i + 2], x[i + 3] = x0, x1, x2, x3 * lower[i + 3, i + 3]
+    for i in range(fours, n):
         x[i] = (x[i] - row_dot(lower, i, x, i)) * lower[i, i]
-    for i in range(n - 1, -1, -1):
+    for i in range(n - 1, fours - 1, -1):
         x[i] *= lower[i, i]
         for j in range(i):
             x[j] -= lower[i, j] * x[i]
+    for i in range(fours - 4, -1, -4):
+        x3 = x[i + 3] * lower[i + 3, i + 3]
+        x2 = (x[i + 2] - lower[i + 3, i + 2] * x3) * lower[i + 2, i + 2]
+        x1 = (x[i + 1] - lower[i + 3, i + 1] * x3 - lower[i + 2, i + 1] * x2) * lower[i + 1, i + 1]
+        x0 = x[i] - lower[i + 3, i] * x3 - lower[i + 2, i] * x2 - lower[i + 1, i] * x1
+        x0 *= lower[i, i]
+        x[i], x[i + 1], x[i + 2], x[i + 3] = x0, x1, x2, x3
+        for j in range(i):
+            x[j] -= lower[i, j] * x0 + lower[i + 1, j] * x1 + lower[i + 2, j] * x2 + lower[i + 3, j] * x3

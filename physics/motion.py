@@ -23,7 +23,7 @@ _SMALLEST_SHRINK = 0.3
 _CLOSED_BORE = 0.05
 _THINNEST_RIM = 0.4
 # Plastic work in one step, as a share of the bank's energy, below which nothing counts as yielding.
-_YIELDING = 1e-5
+_YIELDING = 1e-6
 # Beyond such plastic strain no flow-stress data mean anything (they end at about 1).
 _LARGEST_STRAIN = 2.5
 # A step ends this little past the rupture of a turn, and opens the gap by no more than this share of the window.
@@ -114,7 +114,7 @@ def bore_closed(first_bore, radius):
 
 
 @inner_kernel
-def _pieces_of_turns(turns, strength, dt):
+def pieces_of_turns(turns, strength, dt):
     """How many steps of the part of `dt` s make one of the turns, which ring far more slowly."""
     if turns.inner.size > 0:
         return 1
@@ -134,7 +134,7 @@ def _fly(
     part's cells.
     """
     turn, node, level = force
-    together = _pieces_of_turns(turns, coil_strength, dt)
+    together = pieces_of_turns(turns, coil_strength, dt)
     for i in range(pieces):
         share = reach * i / pieces
         if i % together == 0:

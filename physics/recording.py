@@ -91,7 +91,9 @@ def record(
     coil, part, turns, body, points, coil_strength, strengths, controls, fields, heat,
     force, totals, time, voltage, bank_current, row, rows,
 ):  # fmt: skip
-    """One row of the time series."""
+    """One row of the time series, whatever it held before."""
+    for column in range(rows.shape[1]):
+        rows[row, column] = 0.0
     radius, speed, share, half_width = body.radius, body.speed, part.size_share, controls.half_width
     current, turn, multiplicity, hottest = fields.current, coil.turn, coil.multiplicity, heat.hottest
     _note_voltages(turns.voltage, turns.weight, coil.turn_layer, fields.layer_voltage, row, rows)

@@ -108,7 +108,7 @@ class Controls(NamedTuple):
 
     steps_to_peak: float
     steps_when_still: float
-    change: float  # of the current in a step while things move, over its peak
+    current_change: float  # in a step while things move, over its peak
     spark_growth: float  # of a spark's action in a step
     courant: float  # step of the mechanics over the largest stable one
     motion: bool
@@ -164,7 +164,7 @@ class Fields(NamedTuple):
     coil_resistivity: Floats
     part_resistivity: Floats
     pair: Floats  # (5, points), scratch of the assembly
-    shape: Floats  # (2, cells), scratch of the resistances
+    cell_scratch: Floats  # (2, cells), of the resistances
     layer_voltage: Floats  # (layers,) V
     window: Floats  # m: radii of turns, rims and bores of slices, levels, as they were when the window of motion opened
 
@@ -216,7 +216,7 @@ def make_fields(model: Model) -> Fields:
         coil_resistivity=np.zeros(unknowns.filaments),
         part_resistivity=np.zeros(unknowns.cells),
         pair=np.zeros((5, points)),
-        shape=np.zeros((2, unknowns.cells)),
+        cell_scratch=np.zeros((2, unknowns.cells)),
         layer_voltage=np.zeros(model.coil.turn_layer[-1] + 1),
         window=np.zeros(model.turns.radius.size + slices * (2 + cells)),
     )

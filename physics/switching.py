@@ -60,9 +60,10 @@ def next_state(discharge, state, q, bank_current, direction, voltage, node_volta
     switch_blocks = not discharge.conducts_reverse or abs(voltage) < discharge.drop
     coil_opens = direction * q[0] < 0.0 and (burst or (switch_blocks and not discharge.switch_in_bank))
     if state == BANK:
+        diode_opens = discharge.crowbar and node_voltage < -discharge.crowbar_drop
         if direction * q[0] < 0.0 and (burst or switch_blocks):
-            return OPEN
-        if discharge.crowbar and node_voltage < -discharge.crowbar_drop:
+            return RINGING if diode_opens and not discharge.switch_in_bank else OPEN
+        if diode_opens:
             return BOTH
     elif state == BOTH:
         if crowbar < 0.0:

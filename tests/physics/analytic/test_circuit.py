@@ -13,12 +13,14 @@ from numpy.typing import NDArray
 from physics.circuit import (
     BANK,
     BOTH,
+    FREEWHEEL,
     GAMMA,
     OPEN,
     RINGING,
     Discharge,
     Unknowns,
     add_resistance,
+    carry_over,
     count,
     currents,
     generalise,
@@ -301,12 +303,59 @@ def test_peak_between_coarse_samples_is_that_of_the_double_exponential() -> None
 def test_coil_and_crowbar_that_come_to_zero_in_one_step_both_open() -> None:
     """Broken turns let no current start again (an arc is out at current zero), whatever the diode does meanwhile."""
     outside = plain_loop(Bank(1e3, 1e-4, 0.0, 0.0))._replace(crowbar=True, crowbar_drop=1.0)
-    both_past_zero, bank_low = np.array([-5.0, 0.0, -1.0]), 5.0
+    both_past_zero = np.array([-5.0, 0.0, -1.0])
 
-    def state_after(state: int, q: Floats, *, burst: bool) -> int:
-        return int(next_state.py_func(outside, state, q, 1.0, 1.0, bank_low, bank_low, burst))
+    def state_after(state: int, q: Floats, *, burst: bool, volts: float = 5.0, circuit: Discharge = outside) -> int:
+        return int(next_state.py_func(circuit, state, q, 1.0, 1.0, volts, volts, burst))
 
     assert state_after(BOTH, both_past_zero, burst=True) == OPEN
     assert state_after(BOTH, both_past_zero, burst=False) == BANK
     assert state_after(BOTH, np.array([-5.0, 0.0, 1.0]), burst=True) == RINGING
-    assert state_after(BANK, np.array([-5.0, 0.0, 0.0]), burst=True) == OPEN
+    coil_past_zero = np.array([-5.0, 0.0, 0.0])
+    assert state_after(BANK, coil_past_zero, burst=True) == OPEN
+    # A reversed bank goes on through the diode across it, unless the switch between them is out as well.
+    assert state_after(BANK, coil_past_zero, burst=True, volts=-5.0) == RINGING
+    assert (
+        state_after(BANK, coil_past_zero, burst=True, volts=-5.0, circuit=outside._replace(switch_in_bank=True)) == OPEN
+    )
+    assert state_after(BANK, coil_past_zero, burst=False, volts=-5.0) == BOTH
+
+
+@pytest.mark.parametrize("overshoot_a", [0.0, 1500.0])
+def test_a_coil_cut_off_past_zero_leaves_the_flux_of_all_other_loops(overshoot_a: float) -> None:
+    """The bank's current goes on through the diode; only the energy of the cut current with all else shorted is lost.
+
+    Constant flux linkage of closed loops without resistance (textbook); lost are I^2/2 times the inductance that a coil
+    has beside shorted loops, one over the first entry of the inverse matrix.
+    """
+    outside = plain_loop(Bank(1e3, 1e-4, 0.0, 0.0))._replace(
+        crowbar=True, bank_inductance=3e-7, line_inductance=1e-7, crowbar_inductance=2e-8
+    )
+    none = np.zeros(0, dtype=np.int64)
+    unknowns = Unknowns(none, none, np.zeros(0), np.zeros(1, dtype=np.int64), 1, 1, np.array([1.0, 2.0]))
+    coil_and_eddy = np.array([[1e-6, 4e-7, 0.0], [4e-7, 5e-7, 0.0], [0.0, 0.0, 0.0]])
+    work, before, after = make_step_work(unknowns), np.zeros(3), np.zeros(3)
+    flowing = np.array([overshoot_a, -2000.0, 33e3])
+    both = loop_of(outside, BOTH, 0.0)
+    linkages(both, coil_and_eddy, flowing, before)
+    after[:] = before
+    assert carry_over(unknowns, outside, RINGING, np.zeros(2), coil_and_eddy, after, work)
+    assert work.second[0] == pytest.approx(0.0, abs=1e-9)
+    assert after[1:] == pytest.approx(before[1:], rel=1e-12)
+    whole = np.stack([np.zeros(3)] * 3)
+    for k, one in enumerate(np.eye(3)):
+        linkages(both, coil_and_eddy, one, whole[k])
+    lost = 0.5 * overshoot_a**2 / np.linalg.inv(whole)[0, 0]
+    assert 0.5 * work.second @ after == pytest.approx(0.5 * flowing @ before - lost, rel=1e-12)
+
+
+def test_a_bank_cut_off_leaves_the_flux_of_coil_and_crowbar() -> None:
+    """What the switch still carried is gone; coil and diode are one loop, whose flux stays."""
+    outside = plain_loop(Bank(1e3, 1e-4, 0.0, 0.0))._replace(
+        crowbar=True, switch_in_bank=True, bank_inductance=3e-7, line_inductance=1e-7, crowbar_inductance=2e-8
+    )
+    work, flux = make_step_work(one_coil()), np.zeros(2)
+    linkages(loop_of(outside, BOTH, 0.0), of_coil(1e-6), np.array([40e3, 39e3]), flux)
+    assert carry_over(one_coil(), outside, FREEWHEEL, np.zeros(1), of_coil(1e-6), flux, work)
+    linked = (1e-6 + 1e-7) * 40e3 + 2e-8 * 39e3
+    assert work.second == pytest.approx([linked / (1e-6 + 1e-7 + 2e-8), 0.0], rel=1e-12)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from math import pi, sqrt
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from physics.mesh import mesh_coil
+from physics.motion import pieces_of_turns
 from physics.turns import Contacts, Turns, advance_turns, find_contacts, make_turns, turns_kinetic_energy
 from physics.winding import Winding
 from tests.physics.bodies import DENSITY, ideal_metal
@@ -113,3 +114,15 @@ def test_strips_touch_face_to_face() -> None:
     assert found.distance == pytest.approx([1.2e-3, 1.2e-3])
     round_ones = find_contacts(layer, height, 1.2e-3, 1.2e-3, is_round=True)
     assert round_ones.distance == pytest.approx([sqrt(1.2**2 - 1.0) * 1e-3])
+
+
+@pytest.mark.parametrize("dt", [1e-12, 1e-9, 1e-8, 1e-6])
+def test_turns_that_ring_alone_are_stepped_sixty_times_a_period(dt: float) -> None:
+    """A hoop rings at sqrt(E / density) / r (textbook). Many steps of the part make one of theirs."""
+    apart = make_turns(np.array([0.03, 0.02]), 1e-6, DENSITY)
+    period = 2.0 * pi * 0.02 * sqrt(DENSITY / SOFT.youngs_modulus)
+    together = pieces_of_turns.py_func(apart, SOFT, dt)
+    assert together == 1 or together * dt < period / 60.0
+    assert together * dt > period / 70.0
+    # Turns that may run into each other move with the part, or one would pass through the next.
+    assert pieces_of_turns.py_func(pair(1e-6, 1e-3, (1.0, 1.0)), SOFT, dt) == 1

@@ -124,6 +124,17 @@ def test_any_plausible_shot_ends_in_a_result(fire: Fire, shot: dict[str, Any]) -
     check_result(result, most_residual=0.003 if result.status == "completed" else 0.02)
 
 
+def test_balance_closes_where_a_burst_turn_is_cut_off_and_the_bank_goes_on(fire: Fire) -> None:
+    """One turn bursts beside a crowbar diode: its current is taken far past zero in a step, and dropped."""
+    shot = plausible_shots(11, 1, "screen")[0]
+    result = fire(shot)
+    assert result.summary is not None
+    assert result.summary.burst_time_s is not None
+    assert result.energy is not None
+    assert result.energy.crowbar_j > 0.05 * result.energy.bank_j
+    check_result(result, most_residual=0.003)
+
+
 @pytest.mark.parametrize("fidelity", ["screen", "design"])
 @pytest.mark.parametrize("shot", HARD_RINGS, ids=["tall wall", "thin tall wall", "bore closes", "flat wide ring"])
 def test_hard_rings_end_in_a_result(fire: Fire, shot: dict[str, Any], fidelity: str) -> None:

@@ -1,7 +1,7 @@
 """Writes reference_shots.json: what fidelity `reference` finds for random shots of all kinds.
 
 Run `python -m tests.physics.convergence.make_reference_shots` from the project's folder after every change of the
-model's numbers; it takes a quarter of an hour on two cores. What is already there for the same model is kept.
+model's numbers; it takes one to four minutes on two cores. What is already there for the same model is kept.
 """
 
 from __future__ import annotations

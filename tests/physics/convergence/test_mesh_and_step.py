@@ -9,9 +9,13 @@ from typing import Any
 
 import pytest
 
-from physics import simulate_shot
+from physics import Shot, check_shot, simulate, simulate_shot
+from physics import state as c
+from physics.outcome import put_together
 from physics.result import Summary
-from physics.simulate import FIDELITIES
+from physics.simulate import FIDELITIES, run_shot
+from physics.state import Model
+from tests.physics.plausible import plausible_shots
 from tests.physics.shots import VARIED_SHOTS, Fire
 
 SHOTS = ["disc of brass, burst", "washer, ideal switch, odd turns", "ring of aluminium, odd turns"]
@@ -20,7 +24,9 @@ OTHER_SHOTS = ["tube of copper", "clad disc", "two layers of wire", "flat strip"
 #: Columns of current cells and how much wider each next one is: each mesh halves every column of the one before.
 HALVED_COLUMNS: list[dict[str, Any]] = [{"columns": 6 * 2**k, "growth": 1.5 ** (0.5**k)} for k in range(3)]
 #: The step is fine enough here to be no part of what is looked at.
-HALF_ROWS: list[dict[str, Any]] = [{"half_rows": rows, "change": 0.06} for rows in (1, 2, 4)]
+HALF_ROWS: list[dict[str, Any]] = [
+    {"half_rows": rows, "current_change": 0.06, "steps_to_peak": 40} for rows in (1, 2, 4)
+]
 STEPS: list[dict[str, Any]] = [{"steps_to_peak": 40 * 2**k} for k in range(4)]
 
 
@@ -117,3 +123,27 @@ def test_final_size_hardly_depends_on_the_step(monkeypatch: pytest.MonkeyPatch, 
     """With motion and heat, half the step moves the final diameter by less than half a per cent."""
     summaries = summaries_with(monkeypatch, name, STEPS[:3])
     assert max(changes_of(summaries, "final_outer_diameter_m")) < 0.005 * summaries[-1].final_outer_diameter_m
+
+
+def test_what_is_taken_as_still_would_not_have_moved(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A part that is followed to the end of the ringing comes to the size at which it was taken as still."""
+    build, apart = simulate.build, []
+
+    def restless(shot: Shot) -> Model:
+        model = build(shot)
+        return model._replace(controls=model.controls._replace(quiet_time=1.0))
+
+    for asked in plausible_shots(41, 55, "screen"):
+        shot = check_shot(asked)
+        run = run_shot(shot)
+        if run.code != c.COMPLETED or run.totals[c.BURST_TIME] >= 0.0:
+            continue
+        with monkeypatch.context() as patch:
+            patch.setattr(simulate, "build", restless)
+            followed = run_shot(shot)
+        error = put_together(run).numerical_error
+        assert error is not None
+        assert error.final_outer_diameter_m is not None
+        apart.append(abs(run.totals[c.FINAL_OUTER] - followed.totals[c.FINAL_OUTER]) / error.final_outer_diameter_m)
+    assert len(apart) > 20
+    assert max(apart) < 0.4
