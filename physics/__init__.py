@@ -1,6 +1,7 @@
 """The forward model of Shotwright: what one shot of a capacitor bank does to coil and workpiece.
 
-:func:`simulate_shot` is the one entry. Everything is SI; the unit stands at the end of each name.
+:func:`simulate_shot` is the entry, :func:`shot_figures` a shorter answer for searches. Everything is SI; the unit
+stands at the end of each name.
 
 Glossary
 --------
@@ -35,8 +36,9 @@ from physics.kernel_cache import use_folder_for_this_source
 
 use_folder_for_this_source()
 
-from physics.result import ShotResult  # kernels are defined from here on
+from physics.outcome import ShotFigures  # kernels are defined from here on
+from physics.result import ShotResult
 from physics.shot import Shot, check_shot
-from physics.simulate import simulate_shot
+from physics.simulate import shot_figures, simulate_shot
 
-__all__ = ["Shot", "ShotResult", "check_shot", "simulate_shot"]
+__all__ = ["Shot", "ShotFigures", "ShotResult", "check_shot", "shot_figures", "simulate_shot"]

@@ -42,3 +42,8 @@ def safety_of(facts: Facts, status: Status | None, insulation: Sequence[Insulati
     ratings = rate(facts, estimates, insulation)
     verdict = verdict_of(facts.shot.limits, ratings, status)
     return Safety(verdict, ratings, load, danger, faults, checklist(facts, verdict, estimates, faults))
+
+
+def ratings_of(facts: Facts, insulation: Sequence[InsulationCheck]) -> list[Rating]:
+    """The ratings alone."""
+    return rate(facts, [*bench_load.assess(facts), *hazards.assess(facts).estimates], insulation)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+import subprocess
 import sys
 import tomllib
 from pathlib import Path
@@ -97,6 +98,13 @@ def test_locks_pin_by_hash_and_name_no_address(name: str) -> None:
     assert len(entries) > 20
     assert all("==" in entry and hashes for entry, hashes in entries.items())
     assert "://" not in (ROOT / name).read_text(encoding="utf-8")
+
+
+def test_who_starts_the_parts_loads_nothing_heavy() -> None:
+    """`python -m api` is there at once: what takes seconds to load is loaded by the parts, side by side."""
+    code = "import sys, api.__main__; print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert not {"numba", "scipy", "fastapi", "celery"} & set(loaded.stdout.split())
 
 
 def test_tests_run_what_is_shipped() -> None:

@@ -12,7 +12,7 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from physics.result import ShotResult
+from physics import ShotFigures
 from physics.shot import Shot
 from worker.front import pareto_front, spread_over
 from worker.ratings import overshoot
@@ -83,7 +83,7 @@ def _looked_at(request: DesignRequest, candidate: Candidate, simulate: Simulate)
 
 
 def _solved_again(
-    request: DesignRequest, candidate: Candidate, objection: str, result: ShotResult, shots: _Kept
+    request: DesignRequest, candidate: Candidate, objection: str, result: ShotFigures, shots: _Kept
 ) -> Candidate:
     """The voltage solved on the finest mesh, starting where the first shot there points."""
     found = run_trial(
@@ -105,7 +105,7 @@ def _solved_again(
     return _more_shots(kept, spent, confirmation=_confirmation(request, found, again))
 
 
-def _better_voltage(request: DesignRequest, candidate: Candidate, result: ShotResult) -> float | None:
+def _better_voltage(request: DesignRequest, candidate: Candidate, result: ShotFigures) -> float | None:
     slope, summary = candidate.shrink_slope_ratio, result.summary
     assert candidate.charge_voltage_v is not None, "a candidate on the front has a voltage"
     if slope is None or summary is None:
@@ -122,15 +122,15 @@ class _Kept:
 
     def __init__(self, simulate: Simulate) -> None:
         self._simulate = simulate
-        self.results: dict[float, ShotResult] = {}
+        self.results: dict[float, ShotFigures] = {}
 
-    def __call__(self, shot: Shot) -> ShotResult:
+    def __call__(self, shot: Shot) -> ShotFigures:
         result = self._simulate(shot)
         self.results[shot.bank.charge_voltage_v] = result
         return result
 
 
-def _objection(request: DesignRequest, result: ShotResult) -> str | None:
+def _objection(request: DesignRequest, result: ShotFigures) -> str | None:
     """Why the finest mesh contradicts a shot, or None when it does not."""
     summary, error = result.summary, result.numerical_error
     if summary is None or result.status != "completed":
@@ -147,7 +147,7 @@ def _objection(request: DesignRequest, result: ShotResult) -> str | None:
     return None
 
 
-def _confirmation(request: DesignRequest, candidate: Candidate, result: ShotResult) -> Confirmation:
+def _confirmation(request: DesignRequest, candidate: Candidate, result: ShotFigures) -> Confirmation:
     summary, error = result.summary, result.numerical_error
     assert summary is not None, "only a shot with figures confirms"
     assert candidate.final_outer_diameter_m is not None, "a feasible candidate has a size"

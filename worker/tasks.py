@@ -14,7 +14,7 @@ from celery.signals import setup_logging, worker_process_init, worker_ready, wor
 from redis.exceptions import AuthenticationError
 from redis.exceptions import ConnectionError as RedisConnectionError
 
-from physics import simulate_shot
+from physics import shot_figures
 from physics.warming import warm_up
 from worker.app import TASK_NAME, app_sender, make_app
 from worker.connection import connect
@@ -59,7 +59,7 @@ def make_worker_app(settings: Settings, url: str) -> Celery:
         # a message that was sent again, by a watchdog, tells of no request
         given = read_trace(told) if all(told.values()) else store.trace(job_id)
         with span("slot", given) as trace, tracing(trace, job_id=job_id, slot=slot.key):
-            do_slot(store, slot, simulate_shot, lambda following: send(following, given))
+            do_slot(store, slot, shot_figures, lambda following: send(following, given))
 
     app.task(run_slot, name=TASK_NAME, bind=True)
     return app

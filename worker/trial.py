@@ -11,7 +11,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from physics.result import Rating, ShotResult, Summary
+from physics import ShotFigures
+from physics.result import Rating, Summary
 from physics.shot import Fidelity, Shot
 from worker.bracket import POWER, Bracket, Sample
 from worker.ratings import REASONS, overshoot
@@ -21,7 +22,7 @@ from worker.words import energy, length, voltage
 
 log = logging.getLogger(__name__)
 
-Simulate = Callable[[Shot], ShotResult]
+Simulate = Callable[[Shot], ShotFigures]
 
 #: The solved diameter keeps this share of the target's tolerance, so that the rest is left for the bench.
 TOLERANCE_SHARE = 0.25
@@ -145,7 +146,7 @@ class _Shot:
 
     voltage_v: float
     shrink_m: float | None
-    result: ShotResult
+    result: ShotFigures
 
 
 @dataclass(frozen=True)
@@ -313,7 +314,7 @@ def _candidate(
     )
 
 
-def objectives_of(result: ShotResult) -> Objectives:
+def objectives_of(result: ShotFigures) -> Objectives:
     """What is weighed, from a shot that was run."""
     bank = result.shot.bank
     return Objectives(

@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 from functools import partial
 
-from physics.result import ShotResult
+from physics import ShotFigures
 from physics.shot import Shot
 from worker.app import Send
 from worker.bench_store import BenchStore
@@ -99,7 +99,7 @@ def _confirm_some(store: Store, design: Design, lease: Lease, simulate: Simulate
 def _noting(store: Store, lease: Lease, simulate: Simulate, under_way: Callable[[], int | None]) -> Simulate:
     """The model, with each shot noted before it is begun: an island that ended a worker once may do so again."""
 
-    def noted(shot: Shot) -> ShotResult:
+    def noted(shot: Shot) -> ShotFigures:
         store.note(lease, UnderWay(trial_number=under_way(), shot=shot))
         return simulate(shot)
 

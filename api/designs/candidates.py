@@ -9,13 +9,13 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Path, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
-import physics
 from api.designs.endpoints import Service
 from api.designs.queries import CandidateQuery
 from api.designs.representations import PATH, CandidateDetail, CandidateList, csv_of, row_of
 from api.problems import ProblemError, stated
 from api.shots.endpoints import SERIES, on_a_free_core, series_csv, simulate
 from api.table import MEDIA_TYPE, wants_csv
+from physics import shot_figures
 from worker.records import Robustness
 from worker.robustness import robustness
 from worker.trial import shot_of
@@ -101,7 +101,7 @@ async def get_robustness(
         return candidate.robustness
     if candidate.charge_voltage_v is None or candidate.final_outer_diameter_m is None:
         raise ProblemError("not-found", "This candidate has no size that could stray.")
-    run = partial(robustness, design.request, candidate, candidate.final_outer_diameter_m, physics.simulate_shot)
+    run = partial(robustness, design.request, candidate, candidate.final_outer_diameter_m, shot_figures)
     found = await on_a_free_core(request, run)
     if found is None:
         raise ProblemError("not-found", "No spread is stated, or next to no shot that strays has a size.")

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from physics import simulate_shot
+from physics import shot_figures
 from physics.software import MODEL_VERSION
 from tests.benchmarks.search_requests import asked
 from worker.front import pareto_front
@@ -82,7 +82,7 @@ def load(name: str) -> BestFront:
 
 def _solved_anew(request: DesignRequest, known: Candidate) -> Candidate:
     """The same coil with the voltage that the present model asks for."""
-    return run_trial(request, known.number, known.parameters, known.fidelity, simulate_shot, known.charge_voltage_v)
+    return run_trial(request, known.number, known.parameters, known.fidelity, shot_figures, known.charge_voltage_v)
 
 
 def save(name: str, best: BestFront) -> None:

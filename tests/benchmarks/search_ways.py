@@ -13,7 +13,7 @@ import numpy as np
 import optuna
 from optuna.distributions import BaseDistribution
 
-from physics import simulate_shot
+from physics import shot_figures
 from worker.front import pareto_front
 from worker.island import search, trials
 from worker.knowledge import Knowledge
@@ -36,14 +36,14 @@ def ours(request: DesignRequest, count: int) -> Iterator[Candidate]:
             archive = pareto_front(found)
         numbers = range(number * ISLAND_TRIALS, min((number + 1) * ISLAND_TRIALS, count))
         slot = SlotName(job_id="benchmark", round=place, island=island)
-        for candidate in search(request, slot, numbers, archive, {}, simulate_shot):
+        for candidate in search(request, slot, numbers, archive, {}, shot_figures):
             found.append(candidate)
             yield candidate
 
 
 def _one_study(request: DesignRequest, count: int, sampler: optuna.samplers.BaseSampler) -> Iterator[Candidate]:
     knowledge = Knowledge(request, Space(request))
-    yield from trials(knowledge, sampler, range(count), {}, simulate_shot)
+    yield from trials(knowledge, sampler, range(count), {}, shot_figures)
 
 
 def at_random(request: DesignRequest, count: int) -> Iterator[Candidate]:
@@ -72,7 +72,7 @@ def cmaes(request: DesignRequest, count: int) -> Iterator[Candidate]:
     for number in range(count):
         trial = study.ask(knowledge.space.distributions)
         parameters = knowledge.space.parameters(trial.params)
-        candidate = run_trial(request, number, parameters, "screen", simulate_shot, *knowledge.guess(parameters))
+        candidate = run_trial(request, number, parameters, "screen", shot_figures, *knowledge.guess(parameters))
         knowledge.add(candidate)
         found = candidate.objectives if candidate.feasible else None
         missed = request.limits.stored_energy_j * (1.0 + candidate.violation_ratio)

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
-from typing import Any
+from dataclasses import replace
 
-import physics
 from api import examples
-from physics.result import ShotResult
-from physics.shot import Shot
+from physics import Shot, ShotFigures, check_shot, shot_figures
 from tests.worker.realistic import realistic_candidate
 from tests.worker.samples import request
 from worker.closing import close_round
@@ -25,12 +22,11 @@ SETTLED = 6
 
 def quick_model() -> Simulate:
     """A model that costs next to nothing: shrink grows with energy, by a factor that depends on the coil."""
-    template = physics.simulate_shot(examples.SHOT)
+    template = shot_figures(check_shot(examples.SHOT))
     assert template.summary is not None
     summary = template.summary
 
-    def simulate(shot: Shot | Mapping[str, Any]) -> ShotResult:
-        assert isinstance(shot, Shot)
+    def simulate(shot: Shot) -> ShotFigures:
         needed_j = 1800.0 * (1.0 + 300.0 * (shot.gap_m - 8e-4) + 0.04 * (shot.coil.turns_count - 7) ** 2)
         needed_j *= 1.0 + 0.2 * (shot.bank.capacitance_farad / 1e-4 - 1.0) ** 2
         shrink_m = 6e-3 * shot.stored_energy_j / needed_j
@@ -38,8 +34,7 @@ def quick_model() -> Simulate:
             "final_outer_diameter_m": max(5e-3, shot.workpiece.outer_diameter_m - shrink_m),
             "peak_current_a": 6.0 * shot.bank.charge_voltage_v,
         }
-        changed = {"shot": shot, "summary": summary.model_copy(update=found), "status": "completed"}
-        return template.model_copy(update=changed)
+        return replace(template, shot=shot, summary=summary.model_copy(update=found), status="completed")
 
     return simulate
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from math import pi
 from typing import Any
 
@@ -9,10 +10,14 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from physics import ShotResult, check_shot
+from physics import ShotResult, check_shot, shot_figures, simulate_shot
+from physics import state as c
 from physics.buckling import CRITICAL_AMPLIFICATION, Flow, growth_rates
+from physics.figures import series
+from physics.outcome import figures_of, put_together
+from physics.simulate import run_shot
 from physics.wires import pair_breakdown, stock
-from tests.physics.shots import TRADE_SHOT, Fire, changed, part
+from tests.physics.shots import TRADE_SHOT, VARIED_SHOTS, Fire, changed, part
 
 CLAD = [
     {"material": "cupronickel_75_25", "fraction_ratio": 0.165},
@@ -27,6 +32,45 @@ def fired(fire: Fire, **changes: Any) -> ShotResult:
 
 def warnings_of(result: ShotResult) -> dict[str, str]:
     return {advisory.name: advisory.statement for advisory in result.warnings}
+
+
+# ---- series ----------------------------------------------------------------------------------------------------------
+
+
+def test_series_is_whole_where_it_is_short_and_keeps_its_extremes_where_it_is_long() -> None:
+    """A few hundred rows are told as they are; thousands are thinned, with the peak of each column in place."""
+    rows = np.random.default_rng(5).normal(size=(4000, c.COLUMNS))
+    rows[:, c.TIME] = np.arange(4000.0) ** 2
+    short, long = series(rows[:300]), series(rows)
+    assert short.time_s == rows[:300, c.TIME].tolist()
+    assert len(long.time_s) < 600
+    assert max(long.current_a) == rows[:, c.CURRENT].max()
+    assert min(long.force_n) == rows[:, c.FORCE].min()
+
+
+# ---- the short answer ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["disc of brass, burst", "clad disc", "two layers of wire"])
+def test_figures_are_those_of_the_whole_result(name: str) -> None:
+    """What a search is told of a shot is what a person is told of it, limits of every kind included."""
+    limits = {"peak_current_a": 1e4, "debris_energy_j": 10.0, "stray_field_tesla": 0.1, "flash_j_per_m2": 1.0}
+    shot = check_shot(changed(VARIED_SHOTS[name], limits=limits) | {"solver": {"fidelity": "screen"}})
+    short, whole = shot_figures(shot), simulate_shot(shot)
+    assert len(short.ratings) > 2
+    for field in fields(short):
+        assert getattr(short, field.name) == getattr(whole, field.name)
+
+
+def test_figures_that_are_not_finite_are_withheld() -> None:
+    """A run that diverged has a status, ratings of what was asked alone, and no numbers."""
+    run = run_shot(check_shot(TRADE_SHOT | {"solver": {"fidelity": "screen"}}))
+    run.rows[-1, c.CURRENT] = np.nan
+    short, whole = figures_of(run), put_together(run)
+    assert short.status == whole.status == "not_converged"
+    assert short.summary is None
+    assert short.numerical_error is None
+    assert short.ratings == whole.ratings
 
 
 # ---- turns -----------------------------------------------------------------------------------------------------------

@@ -8,11 +8,8 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Mapping
-from typing import Any
 
-from physics import ShotResult, simulate_shot
-from physics.shot import Shot
+from physics import Shot, ShotFigures, shot_figures
 from worker import tasks
 from worker.settings import Settings
 
@@ -20,12 +17,12 @@ from worker.settings import Settings
 def main() -> int:
     gap_m = float(sys.argv[1])
 
-    def deadly(shot: Shot | Mapping[str, Any]) -> ShotResult:
-        if isinstance(shot, Shot) and shot.gap_m == gap_m:
+    def deadly(shot: Shot) -> ShotFigures:
+        if shot.gap_m == gap_m:
             os.kill(os.getpid(), signal.SIGKILL)
-        return simulate_shot(shot)
+        return shot_figures(shot)
 
-    vars(tasks)["simulate_shot"] = deadly
+    vars(tasks)["shot_figures"] = deadly
     settings = Settings()
     assert settings.redis_url is not None
     return tasks.serve(settings, settings.redis_url, 1)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
-from physics import ShotResult, simulate_shot
+from physics import ShotFigures, shot_figures, simulate_shot
 from physics.shot import Shot
 from tests.worker.samples import request
 from tests.worker.test_trial import COILS
@@ -20,7 +21,7 @@ ASKED = request()
 
 
 def settled(asked: DesignRequest, number: int) -> Candidate:
-    return run_trial(asked, number, COILS[number], "design", simulate_shot)
+    return run_trial(asked, number, COILS[number], "design", shot_figures)
 
 
 @pytest.fixture(scope="module")
@@ -28,16 +29,16 @@ def front() -> list[Candidate]:
     return pareto_front([settled(ASKED, number) for number in (1, 2, 3)])
 
 
-def shrunk(result: ShotResult, by_m: float) -> ShotResult:
+def shrunk(result: ShotFigures, by_m: float) -> ShotFigures:
     """The result with a final diameter that is so much smaller."""
     assert result.summary is not None
     size = result.summary.final_outer_diameter_m - by_m
-    return result.model_copy(update={"summary": result.summary.model_copy(update={"final_outer_diameter_m": size})})
+    return replace(result, summary=result.summary.model_copy(update={"final_outer_diameter_m": size}))
 
 
 def test_confirmed_front_states_the_numerical_error(front: list[Candidate]) -> None:
     """Each point has the finest mesh's own figures and error, its ratings, and a chance; candidates stay as settled."""
-    found = confirm(ASKED, front, simulate_shot)
+    found = confirm(ASKED, front, shot_figures)
     assert [c.number for c in found.front] == [c.number for c in front]
     assert found.revised == found.front
     for one, before in zip(found.front, front, strict=True):
@@ -58,12 +59,12 @@ def test_confirmed_front_states_the_numerical_error(front: list[Candidate]) -> N
 
 def test_confirming_again_costs_nothing(front: list[Candidate]) -> None:
     """A front that was confirmed before, as when a finished design goes on, is taken as it is."""
-    once = confirm(ASKED, front[:1], simulate_shot)
+    once = confirm(ASKED, front[:1], shot_figures)
     shots: Counter[str] = Counter()
 
-    def counted(shot: Shot) -> ShotResult:
+    def counted(shot: Shot) -> ShotFigures:
         shots[shot.solver.fidelity] += 1
-        return simulate_shot(shot)
+        return shot_figures(shot)
 
     assert confirm(ASKED, once.front, counted) == once
     assert not shots
@@ -72,8 +73,8 @@ def test_confirming_again_costs_nothing(front: list[Candidate]) -> None:
 def test_contradicted_point_is_solved_again(front: list[Candidate]) -> None:
     """Where the finest mesh shrinks the part 0.5 mm more, the voltage is solved there, and the candidate says so."""
 
-    def stronger(shot: Shot) -> ShotResult:
-        result = simulate_shot(shot)
+    def stronger(shot: Shot) -> ShotFigures:
+        result = shot_figures(shot)
         return shrunk(result, 5e-4) if shot.solver.fidelity == "reference" else result
 
     found = confirm(ASKED, front[:1], stronger)
@@ -94,8 +95,8 @@ def test_point_over_a_limit_on_the_finest_mesh_is_dropped(front: list[Candidate]
     assert limit is not None
     asked = request(limits={"peak_current_a": 1.001 * limit})
 
-    def more_current(shot: Shot) -> ShotResult:
-        result = simulate_shot(shot)
+    def more_current(shot: Shot) -> ShotFigures:
+        result = shot_figures(shot)
         if shot.solver.fidelity != "reference":
             return result
         assert result.summary is not None
@@ -104,7 +105,7 @@ def test_point_over_a_limit_on_the_finest_mesh_is_dropped(front: list[Candidate]
         margin = 1.0 - peak / (1.001 * limit)
         rated = {"value": peak, "margin_ratio": margin, "exceeded": margin < 0.0}
         ratings = [r.model_copy(update=rated) if r.name == "peak_current_a" else r for r in result.ratings]
-        return result.model_copy(update={"summary": summary, "ratings": ratings})
+        return replace(result, summary=summary, ratings=ratings)
 
     found = confirm(asked, front[:1], more_current)
     assert found.front == []
@@ -120,10 +121,10 @@ def test_point_over_a_limit_on_the_finest_mesh_is_dropped(front: list[Candidate]
 def test_shot_that_does_not_complete_is_dropped(front: list[Candidate]) -> None:
     """A point whose shot ends in another state on the finest mesh, at any voltage, does not stay on the front."""
 
-    def crushed(shot: Shot) -> ShotResult:
-        result = simulate_shot(shot)
+    def crushed(shot: Shot) -> ShotFigures:
+        result = shot_figures(shot)
         fine = shot.solver.fidelity == "reference"
-        return result.model_copy(update={"status": "over_crushed"}) if fine else result
+        return replace(result, status="over_crushed") if fine else result
 
     found = confirm(ASKED, front[:1], crushed)
     assert found.front == []
@@ -134,10 +135,10 @@ def test_fault_on_the_finest_mesh_drops_the_point_only(front: list[Candidate]) -
     """An exception while confirming one point leaves the others as they are."""
     spoilt = front[0].charge_voltage_v
 
-    def fails(shot: Shot) -> ShotResult:
+    def fails(shot: Shot) -> ShotFigures:
         if shot.solver.fidelity == "reference" and shot.bank.charge_voltage_v == spoilt:
             raise ZeroDivisionError("inside")
-        return simulate_shot(shot)
+        return shot_figures(shot)
 
     found = confirm(ASKED, front[:2], fails)
     assert [c.number for c in found.front] == [front[1].number]
@@ -155,11 +156,11 @@ def test_long_front_is_thinned_to_what_is_confirmed(front: list[Candidate]) -> N
             update={"stored_energy_j": 2000.0 + 10.0 * number, "charge_voltage_v": 7000.0 - 10.0 * number}
         )
         many.append(base.model_copy(update={"number": number, "objectives": objectives}))
-    alike = simulate_shot(shot_for(ASKED, base.parameters, base.charge_voltage_v, "reference"))
+    alike = shot_figures(shot_for(ASKED, base.parameters, base.charge_voltage_v, "reference"))
     asked = request(spreads=dict.fromkeys(Spreads.model_fields, 0.0))
 
-    def remembered(shot: Shot) -> ShotResult:
-        return alike if shot.solver.fidelity == "reference" else simulate_shot(shot)
+    def remembered(shot: Shot) -> ShotFigures:
+        return alike if shot.solver.fidelity == "reference" else shot_figures(shot)
 
     found = confirm(asked, many, remembered)
     assert len(found.front) == MOST_CONFIRMED
@@ -172,9 +173,9 @@ def test_confirming_stops_when_told(front: list[Candidate]) -> None:
     """Told to stop, as when the design is cancelled, no further point is begun."""
     shots: Counter[str] = Counter()
 
-    def counted(shot: Shot) -> ShotResult:
+    def counted(shot: Shot) -> ShotFigures:
         shots[shot.solver.fidelity] += 1
-        return simulate_shot(shot)
+        return shot_figures(shot)
 
     found = confirm(ASKED, front, counted, lambda: bool(shots))
     assert [c.robustness for c in found.front] == [None]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import sobol_indices
 
-from physics import simulate_shot
+from physics import shot_figures, simulate_shot
 from tests.worker.samples import request
 from tests.worker.test_trial import COILS, solve
 from worker.records import Candidate, Robustness
@@ -37,7 +37,7 @@ def candidate(asked: DesignRequest) -> Candidate:
 
 @pytest.fixture(scope="module")
 def found(asked: DesignRequest, candidate: Candidate) -> Robustness:
-    computed = robustness(asked, candidate, TARGET_M, simulate_shot)
+    computed = robustness(asked, candidate, TARGET_M, shot_figures)
     assert computed is not None
     return computed
 
@@ -121,7 +121,7 @@ def test_what_no_polynomial_follows_is_admitted() -> None:
 def test_chance_of_one_normal_spread_is_that_of_the_normal_distribution(candidate: Candidate) -> None:
     """With the charge voltage alone straying, the chance follows from the slope of the diameter over the voltage."""
     asked = request(spreads=only(charge_voltage_ratio=0.004))
-    found = robustness(asked, candidate, TARGET_M, simulate_shot)
+    found = robustness(asked, candidate, TARGET_M, shot_figures)
     assert found is not None
     low, high = (diameters(asked, candidate, np.array([[z]]))[0] for z in (-0.5, 0.5))
     expected = math.erf(asked.target.tolerance_m / abs(high - low) / math.sqrt(2.0))
@@ -132,7 +132,7 @@ def test_chance_of_one_normal_spread_is_that_of_the_normal_distribution(candidat
 
 def test_trim_centres_what_lies_aside(asked: DesignRequest, candidate: Candidate, found: Robustness) -> None:
     """A candidate 0.08 mm too wide has a lower chance, wants more voltage, and that voltage takes the 0.08 mm off."""
-    aside = robustness(asked, candidate, TARGET_M + 8e-5, simulate_shot)
+    aside = robustness(asked, candidate, TARGET_M + 8e-5, shot_figures)
     assert aside is not None
     assert aside.chance_ratio < found.chance_ratio - 0.02
     assert aside.voltage_trim_ratio > 0.0
@@ -148,10 +148,10 @@ def test_trim_centres_what_lies_aside(asked: DesignRequest, candidate: Candidate
 
 def test_answer_is_repeated_bit_for_bit(asked: DesignRequest, candidate: Candidate, found: Robustness) -> None:
     """The same candidate gives the same figures again, and another number of candidate another sample."""
-    assert robustness(asked, candidate, TARGET_M, simulate_shot) == found
+    assert robustness(asked, candidate, TARGET_M, shot_figures) == found
     assert seed_of(asked, candidate) != seed_of(asked, candidate.model_copy(update={"number": 1}))
 
 
 def test_without_spreads_nothing_is_said(candidate: Candidate) -> None:
     """A request whose spreads are all 0 has no chance to speak of."""
-    assert robustness(request(spreads=only()), candidate, TARGET_M, simulate_shot) is None
+    assert robustness(request(spreads=only()), candidate, TARGET_M, shot_figures) is None

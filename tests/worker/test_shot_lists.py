@@ -10,8 +10,7 @@ from typing import Any
 import pytest
 from redis import Redis
 
-from physics import simulate_shot
-from physics.result import ShotResult
+from physics import ShotFigures, shot_figures, simulate_shot
 from physics.shot import Shot
 from tests.worker.samples import request as design_request
 from worker.bench import BenchRevision, NamedBench
@@ -205,7 +204,7 @@ def test_ended_list_expires_and_leaves_a_tombstone(client: Redis) -> None:
     list_id = made(lists, voltages(1))
     with pytest.raises(ShotListStillActive):
         lists.delete(list_id)
-    do_slice(lists, lists.slots(list_id)[0], simulate_shot)
+    do_slice(lists, lists.slots(list_id)[0], shot_figures)
     assert lists.get(list_id).expires_at is not None
     assert all(client.ttl(key) >= 0 for key in client.keys(f"shotwright:shot-list:{list_id}*"))
     assert not client.zcard("shotwright:due")
@@ -241,11 +240,11 @@ class Counted:
         self.asked: list[float] = []
         self._deadly_v = deadly_v
 
-    def __call__(self, shot: Shot) -> ShotResult:
+    def __call__(self, shot: Shot) -> ShotFigures:
         self.asked.append(shot.bank.charge_voltage_v)
         if shot.bank.charge_voltage_v == self._deadly_v:
             raise Killed
-        return simulate_shot(shot)
+        return shot_figures(shot)
 
 
 class Killed(BaseException):
@@ -313,7 +312,7 @@ def test_slice_that_never_comes_to_a_shot_is_given_up(client: Redis) -> None:
         time.sleep(0.15)
         due = store.sweep()
     assert [found.slot for found in due] == store.shot_lists.slots(list_id)
-    do_slice(store.shot_lists, due[0].slot, simulate_shot)
+    do_slice(store.shot_lists, due[0].slot, shot_figures)
     found = store.shot_lists.get(list_id)
     assert (found.state, found.progress.failed_shots_count, found.progress.finished_shots_count) == ("failed", 1, 0)
 
@@ -321,10 +320,10 @@ def test_slice_that_never_comes_to_a_shot_is_given_up(client: Redis) -> None:
 def test_error_of_the_model_is_told_of_its_shot(lists: ShotListStore) -> None:
     """An exception in one shot is that shot's failure; the others go on, and no inner text gets out."""
 
-    def broken(shot: Shot) -> ShotResult:
+    def broken(shot: Shot) -> ShotFigures:
         if shot.bank.charge_voltage_v == 4010.0:
             raise ZeroDivisionError("an inner detail")
-        return simulate_shot(shot)
+        return shot_figures(shot)
 
     list_id = made(lists, voltages(3))
     for slot in lists.slots(list_id):
@@ -341,10 +340,10 @@ def test_cancelled_list_keeps_what_is_finished(lists: ShotListStore) -> None:
     """Cancelled in the middle of a slice, the list ends after the shot under way, which is kept like those before."""
     list_id = made(lists, voltages(50))
 
-    def cancelling(shot: Shot) -> ShotResult:
+    def cancelling(shot: Shot) -> ShotFigures:
         if shot.bank.charge_voltage_v == 4020.0:
             assert lists.cancel(list_id).state == "cancelling"
-        return simulate_shot(shot)
+        return shot_figures(shot)
 
     do_slice(lists, lists.slots(list_id)[0], cancelling)
     found = lists.get(list_id)

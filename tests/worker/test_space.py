@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from physics import simulate_shot
+from physics import shot_figures, simulate_shot
 from physics.schema import field_problems
 from physics.shot import Shot
 from physics.wires import wire
@@ -112,7 +112,7 @@ def test_space_without_any_freedom_has_one_coil() -> None:
     }
     asked = DesignRequest.model_validate({**BODY, "search": one})
     slot = SlotName(job_id="d", round=0, island=0)
-    found = list(search(asked, slot, range(3), [], {}, simulate_shot))
+    found = list(search(asked, slot, range(3), [], {}, shot_figures))
     assert {c.parameters.turns_count for c in found} == {7}
     assert all(c.feasible for c in found)
 
@@ -120,7 +120,7 @@ def test_space_without_any_freedom_has_one_coil() -> None:
 @pytest.fixture(scope="module")
 def mixed_island() -> list[Candidate]:
     slot = SlotName(job_id="d", round=0, island=0)
-    return list(search(ASKED, slot, range(24), [], {}, simulate_shot))
+    return list(search(ASKED, slot, range(24), [], {}, shot_figures))
 
 
 def test_mixed_search_replays_from_the_candidate_alone(mixed_island: list[Candidate]) -> None:

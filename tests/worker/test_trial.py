@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from physics import ShotResult, simulate_shot
+from physics import ShotFigures, shot_figures, simulate_shot
 from physics.shot import Shot
 from physics.wires import wire
 from tests.worker.samples import BODY, request
@@ -31,7 +31,7 @@ def coil(name: str = "awg_12", turns: int = 7, gap_m: float = 1e-3, capacitance_
 
 
 def solve(asked: DesignRequest, parameters: Parameters, guess_v: float | None = None) -> Candidate:
-    return run_trial(asked, 0, parameters, "screen", simulate_shot, guess_v)
+    return run_trial(asked, 0, parameters, "screen", shot_figures, guess_v)
 
 
 COILS = [
@@ -258,7 +258,7 @@ def test_highest_voltage_is_inside_both_limits() -> None:
 def test_fault_of_the_model_ends_the_trial_only() -> None:
     """An exception from the model becomes a reason that tells it from a bad design, without a traceback."""
 
-    def fails(_: Shot) -> ShotResult:
+    def fails(_: Shot) -> ShotFigures:
         raise ZeroDivisionError("inside")
 
     found = run_trial(request(), 4, COILS[0], "screen", fails)

@@ -11,8 +11,7 @@ import pytest
 from redis import Redis
 from redis.exceptions import ConnectionError as RedisConnectionError
 
-from physics import simulate_shot
-from physics.result import ShotResult
+from physics import ShotFigures, shot_figures, simulate_shot
 from physics.shot import Shot
 from tests.worker.samples import candidate, loose_request, miss, request
 from worker.budget import Budget
@@ -69,8 +68,8 @@ def test_slot_delivered_to_two_at_once_is_done_once(store: Store, outbox: Outbox
     design_id = DesignService(store, outbox).submit(SMALL).design_id
     assert outbox.sent == store.first_slots(design_id)
     with ThreadPoolExecutor(2) as pool:
-        list(starmap(pool.submit, [(do_slot, store, outbox.sent[0], simulate_shot, outbox)] * 2))
-    do_slot(store, outbox.sent[0], simulate_shot, outbox)
+        list(starmap(pool.submit, [(do_slot, store, outbox.sent[0], shot_figures, outbox)] * 2))
+    do_slot(store, outbox.sent[0], shot_figures, outbox)
     design = store.get(design_id)
     assert design.state == "succeeded"
     assert design.progress.finished_trials_count == 5
@@ -95,13 +94,13 @@ def test_next_round_is_sent_and_keeps_the_front(store: Store) -> None:
     asked = with_nothing_straying(request(budget_trials_count=485))
     design_id = store.create(asked).design_id
     first = [candidate(7, energy_j=1000.0, fidelity="design"), candidate(8, energy_j=4000.0, fidelity="design")]
-    following = close_round(store, fill_with(store, design_id, first), simulate_shot)
+    following = close_round(store, fill_with(store, design_id, first), shot_figures)
     assert following == store.first_slots(design_id)
     assert [slot.key for slot in following] == ["1/0"]
     assert store.get(design_id).front_numbers == [7]
     assert store.get(design_id).state == "running"
     second = [candidate(481, energy_j=900.0, voltage_v=6000.0, fidelity="design")]
-    assert close_round(store, fill_with(store, design_id, second), simulate_shot) == []
+    assert close_round(store, fill_with(store, design_id, second), shot_figures) == []
     design = store.get(design_id)
     assert design.state == "succeeded"
     assert design.front_numbers == [481, 7]
@@ -187,7 +186,7 @@ def test_continued_design_keeps_its_front_and_weighs_new_trials_against_it(store
     assert design.recommended is not None
 
 
-def run_all(store: Store, outbox: Outbox, simulate: Simulate = simulate_shot) -> list[SlotName]:
+def run_all(store: Store, outbox: Outbox, simulate: Simulate = shot_figures) -> list[SlotName]:
     """Do every message that is sent, twice, until none is left; returns them."""
     done = 0
     while done < len(outbox.sent):
@@ -204,10 +203,10 @@ def test_longer_front_is_confirmed_by_several(store: Store, outbox: Outbox) -> N
     """
     reference: list[Shot] = []
 
-    def counted(shot: Shot) -> ShotResult:
+    def counted(shot: Shot) -> ShotFigures:
         if shot.solver.fidelity == "reference":
             reference.append(shot)
-        return simulate_shot(shot)
+        return shot_figures(shot)
 
     service = DesignService(store, outbox)
     design_id = service.submit(with_nothing_straying(loose_request(budget_trials_count=20))).design_id
@@ -249,7 +248,7 @@ def test_island_of_the_confirming_that_kills_its_worker_leaves_its_points_out(cl
     design_id = store.create(request(budget_trials_count=5)).design_id
     rows = [candidate(n, energy_j=1000.0 + n, voltage_v=6000.0 - n, fidelity="design") for n in range(5)]
     closing = fill_with(store, design_id, rows)
-    slots = close_round(store, closing, simulate_shot)
+    slots = close_round(store, closing, shot_figures)
     assert [slot.key for slot in slots] == ["1/0", "1/1", "1/2"]
     confirming = store.get(design_id).plan[-1].confirming
     assert confirming is not None
@@ -261,7 +260,7 @@ def test_island_of_the_confirming_that_kills_its_worker_leaves_its_points_out(cl
     time.sleep(0.15)
     watchdog = Watchdog(store, outbox)
     watchdog.sweep()
-    close_round(store, store.closing_of(design_id), simulate_shot)
+    close_round(store, store.closing_of(design_id), shot_figures)
     design = store.get(design_id)
     assert design.state == "succeeded"
     assert design.front_numbers == sorted({0, 1, 2, 3, 4} - set(confirming.numbers[1]))
@@ -296,7 +295,7 @@ def confirmed(row: Candidate) -> Candidate:
 def test_nothing_feasible_names_what_limits(store: Store) -> None:
     """A design without a feasible candidate succeeds, recommends nothing and says what would have to give."""
     design_id = store.create(SMALL).design_id
-    close_round(store, fill_with(store, design_id, [miss(0, 0.4), miss(1, 0.1)]), simulate_shot)
+    close_round(store, fill_with(store, design_id, [miss(0, 0.4), miss(1, 0.1)]), shot_figures)
     design = store.get(design_id)
     assert design.state == "succeeded"
     assert design.recommended is None
@@ -317,7 +316,7 @@ def test_design_without_a_single_trial_has_failed(client: Redis, outbox: Outbox)
     time.sleep(1.1)
     watchdog.sweep()
     assert outbox.sent[-1] == store.closing_of(design_id)
-    do_slot(store, outbox.sent[-1], simulate_shot, outbox)
+    do_slot(store, outbox.sent[-1], shot_figures, outbox)
     design = store.get(design_id)
     assert design.state == "failed"
     assert design.failure is not None
