@@ -119,12 +119,13 @@ class IslandSampler(optuna.samplers.BaseSampler):
         weights = np.array([self._weights() for _ in range(self._knowledge.refit_every)])
         best = self._best()
         pool = self._pool(best)
-        costs = self._costs(landscape, pool)
+        costs, penalty = self._costs(landscape, pool), self._penalty(pool)
         box, spots = self._box(best, costs), self._spots(best, costs)
-        worth = self._worth(pool, costs, box, spots, weights)
-        close = self._steps(np.repeat(pool[np.argmin(worth, axis=1)], POOL_AHEAD, axis=0))
-        pool, costs = np.concatenate([pool, close]), np.concatenate([costs, self._costs(landscape, close)])
-        return self._choose(pool, self._worth(pool, costs, box, spots, weights))
+        first = np.argmin(self._worth(costs, penalty, box, spots, weights), axis=1)
+        close = self._steps(np.repeat(pool[first], POOL_AHEAD, axis=0))
+        costs = np.concatenate([costs, self._costs(landscape, close)])
+        penalty = np.concatenate([penalty, self._penalty(close)])
+        return self._choose(np.concatenate([pool, close]), self._worth(costs, penalty, box, spots, weights))
 
     def _choose(self, pool: Floats, worth: Floats) -> list[Floats]:
         """For each row of worth the best of the pool that no row before has taken."""
@@ -199,22 +200,20 @@ class IslandSampler(optuna.samplers.BaseSampler):
         energy, volts = np.exp(costs[:, 0]) / limits.stored_energy_j, np.exp(costs[:, 1]) / limits.charge_voltage_v
         return np.stack([energy, volts, costs[:, 2]], axis=1)
 
-    def _worth(self, pool: Floats, costs: Floats, box: tuple[Floats, Floats], spots: Floats, weights: Floats) -> Floats:
+    def _worth(
+        self, costs: Floats, penalty: Floats, box: tuple[Floats, Floats], spots: Floats, weights: Floats
+    ) -> Floats:
         """What a pool is worth to each of the proposals, smaller is better; shape (weights, pool).
 
         Each proposal that does not ask for energy alone counts only what those before it leave.
         """
         low, high = box
         shortfalls = weights[:, None, :] * (costs[:, :3] - low) / (high - low)
-        penalty = self._penalty(pool)
         shared = VIOLATION_WEIGHT * costs[:, 3] + penalty
-        tried = np.array([row.tobytes() in self._tried for row in self._space.numbers_at(pool)])
-        shared[tried] = np.inf
         worth: Floats = shortfalls.max(axis=2) + SUM_SHARE * shortfalls.sum(axis=2) + shared
-        takes = _dominates(self._in_limits(costs), spots)
-        takes[tried] = False
+        takes, trust = _dominates(self._in_limits(costs), spots), np.exp(-penalty)
         for row in np.flatnonzero(weights[:, 0] < 1.0):
-            gains = takes.sum(axis=1) * np.exp(-penalty)
+            gains = takes.sum(axis=1) * trust
             if not gains.any():
                 break
             worth[row] = np.where(gains > 0.0, worth[row].min() - gains, worth[row])
@@ -222,20 +221,23 @@ class IslandSampler(optuna.samplers.BaseSampler):
         return worth
 
     def _penalty(self, pool: Floats) -> Floats:
-        """Grows near trials that had no voltage and shrinks near solved ones; shape (pool,)."""
+        """Grows near trials that had no voltage, shrinks near solved ones, endless for tried coils; shape (pool,)."""
+        penalty = np.zeros(len(pool))
         places = np.array([self._knowledge.places[c.number] for c in self._knowledge.trials])
         failed = np.array([outcome_of(self._request, c) is None for c in self._knowledge.trials])
-        if not failed.any():
-            return np.zeros(len(pool))
-        squares = ((pool[:, None, :] - places[None, :, :]) ** 2).sum(axis=2)
-        nearness = np.exp(-0.5 * squares / (REACH**2 * len(self._space.variables)))
-        share: Floats = nearness[:, failed].sum(axis=1) / (nearness.sum(axis=1) + 1e-3)
-        return FAILED_WEIGHT * share
+        if failed.any():
+            squares = ((pool[:, None, :] - places[None, :, :]) ** 2).sum(axis=2)
+            nearness = np.exp(-0.5 * squares / (REACH**2 * len(self._space.variables)))
+            penalty += FAILED_WEIGHT * nearness[:, failed].sum(axis=1) / (nearness.sum(axis=1) + 1e-3)
+        penalty[[row.tobytes() in self._tried for row in self._space.numbers_at(pool)]] = np.inf
+        return penalty
 
 
 def _dominates(points: Floats, spots: Floats) -> Flags:
-    """Which points lie below which spots in everything, shape (points, spots)."""
-    below: Flags = np.asarray((points[:, None, :] <= spots[None, :, :]).all(axis=2))
+    """Which points lie below which spots in all three, shape (points, spots)."""
+    below = points[:, 0, None] <= spots[:, 0]
+    below &= points[:, 1, None] <= spots[:, 1]
+    below &= points[:, 2, None] <= spots[:, 2]
     return below
 
 
