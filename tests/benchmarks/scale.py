@@ -34,6 +34,7 @@ from worker.island import search
 from worker.plan import ROUND_TRIALS
 from worker.records import SlotName
 from worker.store import Store
+from worker.trial import Simulate
 from worker.work import do_slot
 
 ROOT = Path(__file__).parents[2]
@@ -114,11 +115,11 @@ def print_round(store: Store, trials: int, queue_ms: float, real_ms: Sequence[fl
         print(f"    {part_ms:6.2f} ms  {what}")
 
 
-def run_round(store: Store, design_id: str, model: object) -> None:
+def run_round(store: Store, design_id: str, model: Simulate) -> None:
     """All islands of the round, one after the other; the last one closes it."""
     sent: list[SlotName] = []
     for slot in store.first_slots(design_id):
-        do_slot(store, slot, model, sent.append)  # type: ignore[arg-type]
+        do_slot(store, slot, model, sent.append)
 
 
 def cumulative_s(stats: pstats.Stats, file: str, name: str) -> float:
