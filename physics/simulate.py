@@ -357,7 +357,7 @@ def run_shot(shot: Shot) -> Run:
     fields = c.make_fields(model)
     heat = c.make_heat(model, _start_enthalpy(shot))
     now, before, ahead = (make_loads(model.turns.radius.size, slices, cells) for _ in range(3))
-    # Zeros would take a fifth of a shot: most of the rows are never used.
+    # Most rows are never used; each is cleared when it is.
     totals, rows = np.zeros(c.TOTALS), np.empty((_MOST_ROWS, c.COLUMNS))
     code, used = run(model, fields, heat, make_step_work(model.unknowns), (now, before, ahead), totals, rows)
     return Run(shot, model, fields, heat, code, totals, rows[:used].copy())
