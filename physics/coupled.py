@@ -25,7 +25,7 @@ from physics.circuit import (
     step,
 )
 from physics.deformation import elastic_energy, kinetic_energy
-from physics.geometry import Loads, keep, locate, lorentz, resistances, split
+from physics.geometry import Loads, inward_force, keep, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, update_heat
 from physics.kernel_cache import inner_kernel, kernel
 from physics.linear import copy, copy_lower, dot, factor, solve
@@ -167,6 +167,10 @@ def run(
     )
     if inductance > 0.0:
         code, used = _discharge(*model, fields, heat, work, loads, totals, rows, inductance)
+        # What no longer moved was not softened either, but its state at the end is told.
+        update_heat(
+            model.coil, model.part, model.turns, model.body, model.tables, fields, heat, model.controls.motion
+        )
     totals[PART_ELASTIC] = elastic_energy(model.body, model.tables.strength)
     totals[PART_MOTION] = kinetic_energy(model.body)
     totals[COIL_ELASTIC] = hoop_elastic_energy(model.turns, model.coil_strength)
@@ -298,7 +302,14 @@ def _discharge(
         add_ohmic_heat(unknowns, fields, heat, totals, h)
         book_losses(discharge, turns, work, totals, h, state, spark_resistance)
         keep(now_loads, loads[1])
-        lorentz(coil, part, body, points, fields.current, work.second, fields.by_radius, fields.by_height, now_loads)
+        if frozen:
+            now_loads.inward[0] = inward_force(
+                coil.point_filament.size, points, fields.current, work.second, fields.by_radius
+            )
+        else:
+            lorentz(
+                coil, part, body, points, fields.current, work.second, fields.by_radius, fields.by_height, now_loads
+            )
         update_voltages(turns, points, unknowns, fields, work.second, h)
 
         if totals[ZERO_TIME] < 0.0:
@@ -328,7 +339,7 @@ def _discharge(
         totals[LOWEST_VOLTAGE] = min(totals[LOWEST_VOLTAGE], voltage)
         totals[HIGHEST_BANK_CURRENT] = max(totals[HIGHEST_BANK_CURRENT], abs(bank_current))
 
-        valid = update_heat(coil, part, turns, body, tables, fields, heat, controls.motion)
+        valid = update_heat(coil, part, turns, body, tables, fields, heat, not frozen)
         warming = heat.rise[0] / h
         record(
             coil, part, turns, body, points, coil_strength, strengths, controls, fields, heat, now_loads.inward[0],

@@ -139,7 +139,7 @@ def stable_step(body, strengths, courant):
     return courant * 2.0 / highest
 
 
-@kernel
+@inlined_kernel
 def advance(body, strengths, node_force, level_force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under forces on nodes (N, outward, (S, N+1)) and on levels (N, up, (S+1, N)).
 
@@ -193,7 +193,7 @@ def _log_near_one(x: float) -> float:
     return 2.0 * y * (1.0 + s * (1.0 / 3.0 + s * (0.2 + s * (1.0 / 7.0))))
 
 
-@inner_kernel
+@inlined_kernel
 def coast(time, radius, speed, level, rise):
     """Let nodes and levels go on for `time` s at their present speed."""
     slices, cells = radius.shape[0], level.shape[1]
@@ -204,7 +204,7 @@ def coast(time, radius, speed, level, rise):
             level[s + 1, k] += time * rise[s + 1, k]
 
 
-@inner_kernel
+@inlined_kernel
 def _keeps_shape(s, dt, radius, speed, level, rise):
     """False where a cell of slice s would lose nearly all its width or height in one step."""
     lost = 0
@@ -234,7 +234,7 @@ def _corner(radius, level, s, k):
     return height, width, volume
 
 
-@inner_kernel
+@inlined_kernel
 def _accelerate(body, node_force, level_force, dt):
     """Add the forces of stress to the loads and change all speeds."""
     slices, cells = body.pressure.shape
@@ -253,7 +253,7 @@ def _accelerate(body, node_force, level_force, dt):
     _raise(body.level_ratio, body.level_pivot, lift, body.rise, dt)
 
 
-@inner_kernel
+@inlined_kernel
 def _push_nodes(s, force, inward, outward, push):
     """Forces (N) of loads and of the normal stresses on the nodes of slice s."""
     cells = inward.shape[1]
@@ -263,7 +263,7 @@ def _push_nodes(s, force, inward, outward, push):
     push[s, cells] = force[s, cells] - outward[s, cells - 1]
 
 
-@inner_kernel
+@inlined_kernel
 def _lift_level(s, force, upright, lift):
     """Forces (N) of loads and of the normal stresses above and below on level s."""
     slices, cells = upright.shape
@@ -277,7 +277,7 @@ def _lift_level(s, force, upright, lift):
             lift[s, k] += upright[s, k]
 
 
-@inner_kernel
+@inlined_kernel
 def _press(s, bulk, radius, level, first_volume, pressure):
     """Pressures (Pa) of the cells of slice s."""
     for k in range(pressure.shape[1]):
@@ -285,7 +285,7 @@ def _press(s, bulk, radius, level, first_volume, pressure):
         pressure[s, k] = -bulk * _log_near_one(volume / first_volume[s, k])
 
 
-@inner_kernel
+@inlined_kernel
 def _pull(s, radius, level, deviator, pressure, viscous, inward, outward, upright):
     """Forces (N) of the normal stresses of the cells of slice s: on the node inside, the one outside, the level below.
 
@@ -316,7 +316,7 @@ def _pull_corners(body, push, lift):
             lift[s, k - 1] += along
 
 
-@inner_kernel
+@inlined_kernel
 def _raise(ratio, pivot, lift, rise, dt):
     """Change the speeds of all levels: solve with the factored axial mass, `lift` in place; the mid-plane stays."""
     slices, cells = rise.shape[0] - 1, rise.shape[1]
@@ -347,7 +347,7 @@ def _shear_corners(body, strengths, dt):
             shear[s, k] += dt * 0.5 * (below + above) * rate
 
 
-@inner_kernel
+@inlined_kernel
 def _strain(s, dt, twice_shear, radius, speed, level, rise, deviator, volume, growth):
     """Elastic trial deviators (Pa) of slice s; volumes (m^3) in the middle of the step, and their rates (1/s)."""
     half = 0.5 * dt
@@ -366,7 +366,7 @@ def _strain(s, dt, twice_shear, radius, speed, level, rise, deviator, volume, gr
         volume[s, k] = 2.0 * pi * (r2 * r2 - r1 * r1) * height
 
 
-@inner_kernel
+@inlined_kernel
 def _try(s, deviator, shear, trial):
     """Equivalent trial stress (Pa) of the cells of slice s, the shear at their corners with it."""
     for k in range(trial.shape[1]):
@@ -375,7 +375,7 @@ def _try(s, deviator, shear, trial):
         trial[s, k] = sqrt(1.5 * (normal + 0.5 * sheared))
 
 
-@inner_kernel
+@inlined_kernel
 def _resist(s, dt, linear, density, radius, level, growth, volume, viscous, mass, heat):
     """Bulk viscosity (Pa) of the cells of slice s, its heat (J/kg), and its work (J) in all."""
     work = 0.0
@@ -390,7 +390,7 @@ def _resist(s, dt, linear, density, radius, level, growth, volume, viscous, mass
     return work
 
 
-@inner_kernel
+@inlined_kernel
 def _yield(body, s, strength, softness, taylor_quinney, dt):
     """Radial return of the cells of slice s that yield; plastic work (J) and largest plastic strain rate (1/s)."""
     trial, strain, hardening, scale, increments = body.trial, body.strain, body.hardening, body.scale, body.increment

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from physics.constants import MU_0
 from physics.kernel_cache import inner_kernel, kernel, reordering_kernel
-from physics.linear import clear, row_dot
+from physics.linear import clear, row_dot, two_row_dots
 from physics.loops import mutual_gradient, rectangle_mean_distance, ring_self_by_swelling
 from physics.mesh import CoilMesh, PartMesh
 
@@ -242,10 +242,19 @@ def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loa
     for p in range(own, points.used[0]):
         carried = points.share[p] * current[points.cell[p]]
         # Twice: the mirror image pushes the same nodes.
-        outward = 2.0 * carried * row_dot(by_radius, p, linked, n)
-        upward = 2.0 * carried * row_dot(by_height, p, linked, n)
+        by_out, by_up = two_row_dots(by_radius, by_height, p, linked, n)
+        outward, upward = 2.0 * carried * by_out, 2.0 * carried * by_up
         loads.inward[0] -= outward
         _push(part, body, points, p, outward, upward, carried, loads)
+
+
+@kernel
+def inward_force(first, points, current, linked, by_radius):
+    """Total inward force (N) on the workpiece by itself, whose points begin at `first`; as in :func:`lorentz`."""
+    total = 0.0
+    for p in range(first, points.used[0]):
+        total -= 2.0 * points.share[p] * current[points.cell[p]] * row_dot(by_radius, p, linked, linked.size)
+    return total
 
 
 @inner_kernel

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from physics.circuit import GAMMA
-from physics.kernel_cache import inner_kernel
+from physics.kernel_cache import inner_kernel, kernel
 from physics.linear import clear
 from physics.state import COIL_HEAT, PART_HEAT
 from physics.thermal import look_up
@@ -24,7 +24,7 @@ def _add_up(coil, part, turns, body, heat):
         enthalpy[filaments + c] = total
 
 
-@inner_kernel
+@kernel
 def update_heat(coil, part, turns, body, tables, fields, heat, moves):
     """Resistivities, highest temperatures, strengths and molten shares from the enthalpies; False beyond the data.
 

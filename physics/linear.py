@@ -53,6 +53,16 @@ def row_dot(matrix, i, x, n):
 
 
 @reordering_kernel
+def two_row_dots(first, second, i, x, n):
+    """The same with rows i of two matrices, which share the loading of x."""
+    total, other = 0.0, 0.0
+    for j in range(n):
+        total += first[i, j] * x[j]
+        other += second[i, j] * x[j]
+    return total, other
+
+
+@reordering_kernel
 def symmetric_product(lower, x, out):
     """Product of a symmetric matrix with x; only its lower triangle is read."""
     for i in range(x.size):

@@ -83,16 +83,21 @@ def update_inductance(points, unknowns, fields, out):
 
 
 @inner_kernel
-def centre_linkage(points, unknowns, fields, t, q):
-    """Flux linkage (Wb) of the centre filament of turn t, mirror images apart, with the independent currents q."""
-    c, weight, share, cell, current = unknowns.centre[t], points.weight, points.share, points.cell, fields.current
+def centre_linkages(points, unknowns, fields, q, out):
+    """Flux linkage (Wb) of the centre filament of every turn, mirror images apart, with the independent currents q."""
+    centre, weight, share, cell, current = unknowns.centre, points.weight, points.share, points.cell, fields.current
     radius, height, base_radius, base_height = points.radius, points.height, fields.base_radius, fields.base_height
-    by_radius, by_height, own = fields.filament_by_radius, fields.filament_by_height, unknowns.weight[c]
-    total = row_dot(fields.centre_base, t, q, q.size) + row_dot(fields.rows, c, q, q.size)
+    by_radius, by_height = fields.filament_by_radius, fields.filament_by_height
+    for t in range(out.size):
+        out[t] = row_dot(fields.centre_base, t, q, q.size) + row_dot(fields.rows, centre[t], q, q.size)
     for p in range(points.used[0]):
-        out, up = radius[p] - base_radius[p], height[p] - base_height[p]
-        total += weight[p] * share[p] * current[cell[p]] * (out * by_radius[p, c] + up * by_height[p, c])
-    return total / own
+        carried = weight[p] * share[p] * current[cell[p]]
+        outward, upward = carried * (radius[p] - base_radius[p]), carried * (height[p] - base_height[p])
+        if outward != 0.0 or upward != 0.0:
+            for t in range(out.size):
+                out[t] += outward * by_radius[p, centre[t]] + upward * by_height[p, centre[t]]
+    for t in range(out.size):
+        out[t] /= unknowns.weight[centre[t]]
 
 
 @inner_kernel

@@ -5,7 +5,7 @@ from __future__ import annotations
 from physics.deformation import elastic_energy, kinetic_energy
 from physics.geometry import axial_field, centre_field
 from physics.kernel_cache import inner_kernel
-from physics.motion import centre_linkage
+from physics.motion import centre_linkages
 from physics.state import (
     ARC_ENERGY,
     BANK_CURRENT,
@@ -60,13 +60,12 @@ def _diameter(share, radius, node):
 def update_voltages(turns, points, unknowns, fields, q, h):
     """Voltage (V) along every turn, meaned over the step of `h` s: what its flux changes by, and its resistance."""
     voltage, last_linkage, peak, centre = turns.voltage, turns.linkage, turns.peak_voltage, unknowns.centre
-    resistance, current = fields.resistance, fields.current
+    resistance, current, linkage = fields.resistance, fields.current, fields.linkage
+    centre_linkages(points, unknowns, fields, q, linkage)
     for t in range(voltage.size):
-        linkage = centre_linkage(points, unknowns, fields, t, q)
-        if h > 0.0:
-            voltage[t] = (linkage - last_linkage[t]) / h + resistance[centre[t]] * current[centre[t]]
-            peak[t] = max(peak[t], abs(voltage[t]))
-        last_linkage[t] = linkage
+        voltage[t] = (linkage[t] - last_linkage[t]) / h + resistance[centre[t]] * current[centre[t]]
+        peak[t] = max(peak[t], abs(voltage[t]))
+        last_linkage[t] = linkage[t]
 
 
 @inner_kernel

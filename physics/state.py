@@ -166,6 +166,7 @@ class Fields(NamedTuple):
     pair: Floats  # (5, points), scratch of the assembly
     cell_scratch: Floats  # (2, cells), of the resistances
     layer_voltage: Floats  # (layers,) V
+    linkage: Floats  # (turns,) Wb, scratch
     window: Floats  # m: radii of turns, rims and bores of slices, levels, as they were when the window of motion opened
 
 
@@ -218,6 +219,7 @@ def make_fields(model: Model) -> Fields:
         pair=np.zeros((5, points)),
         cell_scratch=np.zeros((2, unknowns.cells)),
         layer_voltage=np.zeros(model.coil.turn_layer[-1] + 1),
+        linkage=np.zeros(unknowns.centre.size),
         window=np.zeros(model.turns.radius.size + slices * (2 + cells)),
     )
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.kernel_cache import inner_kernel, kernel
+from physics.kernel_cache import inlined_kernel, inner_kernel, kernel
 from physics.plasticity import hardened_by, plastic_increment
 
 Floats = NDArray[np.float64]
@@ -125,7 +125,7 @@ def find_contacts(layer: Ints, height: Floats, spacing: float, axial: float, *, 
     return Contacts(inner[near], outer[near], distance[near])
 
 
-@kernel
+@inlined_kernel
 def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under radial force (N, on each single turn); `softness` as in plasticity."""
     # Speeds stand in the middle of steps.
@@ -136,7 +136,8 @@ def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
         push = force[t] - turns.volume[t] * turns.stress[t] / turns.radius[t]
         turns.speed[t] += between * push / turns.mass[t]
         turns.peak_force[t] = max(turns.peak_force[t], force[t])
-    _collide(turns)
+    if turns.inner.size > 0:
+        _collide(turns)
     for t in range(turns.radius.size):
         radius = turns.radius[t] + dt * turns.speed[t]
         if turns.rupture_time[t] < 0.0:
