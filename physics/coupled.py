@@ -168,9 +168,7 @@ def run(
     if inductance > 0.0:
         code, used = _discharge(*model, fields, heat, work, loads, totals, rows, inductance)
         # What no longer moved was not softened either, but its state at the end is told.
-        update_heat(
-            model.coil, model.part, model.turns, model.body, model.tables, fields, heat, model.controls.motion
-        )
+        update_heat(model.coil, model.part, model.turns, model.body, model.tables, fields, heat, model.controls.motion)
     totals[PART_ELASTIC] = elastic_energy(model.body, model.tables.strength)
     totals[PART_MOTION] = kinetic_energy(model.body)
     totals[COIL_ELASTIC] = hoop_elastic_energy(model.turns, model.coil_strength)

@@ -179,55 +179,64 @@ def mesh_coil(winding: Winding, part_radius: float, gap: float, skin_depth: floa
     else:
         wire = strip_bundle(winding.radial_m, winding.axial_m, skin_depth, rings)
     turns = places(winding, part_radius + gap)
-    filaments: list[tuple[float, ...]] = []
-    points: list[tuple[float, ...]] = []
-    centre: list[int] = []
-    for index, turn in enumerate(turns):
-        centre.append(len(filaments))
-        on_plane = turn.z_m < _ON_PLANE_M
-        row_of = {}
-        for k in range(wire.x_m.size):
-            times = _mirrored(wire.y_m[k]) if on_plane else 1.0
-            if times > 0.0:
-                row_of[k] = len(filaments)
-                weight = times if on_plane else 2.0
-                filaments.append((turn.radius_m + wire.x_m[k], weight, times, wire.area_m2[k], index))
-        for q, k in enumerate(wire.point_filament):
-            times = _mirrored(wire.point_y_m[q]) if on_plane else 1.0
-            if times > 0.0 and k in row_of:
-                height = turn.z_m + (wire.point_y_m[q] if times != 1.0 or not on_plane else 0.0)
-                place = (turn.radius_m + wire.point_x_m[q], height, wire.point_mean_distance_m[q])
-                points.append((row_of[k], *place, wire.point_share[q], times if on_plane else 2.0, times))
-    radius, weights, multiplicity, area, turn_of = _columns(filaments)
-    owner, point_radius, point_z, distance, share, point_weight, point_multiplicity = _columns(points)
+    kept = [_kept(wire, on_plane=turn.z_m < _ON_PLANE_M) for turn in turns]
+    radius, height = np.array([turn.radius_m for turn in turns]), np.array([turn.z_m for turn in turns])
+    filaments, points = [part.filament.size for part in kept], [part.point.size for part in kept]
+    filament, point = (np.concatenate(rows) for rows in ([p.filament for p in kept], [p.point for p in kept]))
+    first = np.concatenate([[0], np.cumsum(filaments)[:-1]])
     return CoilMesh(
-        radius_m=radius,
-        weight=weights,
-        multiplicity=multiplicity,
-        area_m2=area,
-        turn=turn_of.astype(np.int64),
-        point_filament=owner.astype(np.int64),
-        point_radius_m=point_radius,
-        point_z_m=point_z,
-        point_mean_distance_m=distance,
-        point_share=share,
-        point_weight=point_weight,
-        point_multiplicity=point_multiplicity,
-        centre=np.array(centre, dtype=np.int64),
+        radius_m=np.repeat(radius, filaments) + wire.x_m[filament],
+        weight=np.concatenate([part.weight for part in kept]),
+        multiplicity=np.concatenate([part.times for part in kept]),
+        area_m2=wire.area_m2[filament],
+        turn=np.repeat(np.arange(len(turns)), filaments),
+        point_filament=np.repeat(first, points) + np.concatenate([part.owner for part in kept]),
+        point_radius_m=np.repeat(radius, points) + wire.point_x_m[point],
+        point_z_m=np.repeat(height, points) + np.concatenate([part.point_y_m for part in kept]),
+        point_mean_distance_m=wire.point_mean_distance_m[point],
+        point_share=wire.point_share[point],
+        point_weight=np.concatenate([part.point_weight for part in kept]),
+        point_multiplicity=np.concatenate([part.point_times for part in kept]),
+        centre=first,
         turn_weight=np.array([1.0 if turn.z_m < _ON_PLANE_M else 2.0 for turn in turns]),
-        turn_radius_m=np.array([turn.radius_m for turn in turns]),
-        turn_z_m=np.array([turn.z_m for turn in turns]),
+        turn_radius_m=radius,
+        turn_z_m=height,
         turn_layer=np.array([turn.layer for turn in turns], dtype=np.int64),
     )
 
 
-def _mirrored(y: float) -> float:
-    """How many places a place (m) above the middle of a turn on the mid-plane stands for: below it none are kept."""
-    return 1.0 if abs(y) < _ON_PLANE_M else (2.0 if y > 0.0 else 0.0)
+class _Kept(NamedTuple):
+    """What is kept of a turn's bundle: all of it, or on the mid-plane what is not below; places in the bundle."""
+
+    filament: Ints
+    times: Floats  # how many filaments of the turn each stands for
+    weight: Floats
+    point: Ints
+    owner: Ints  # place among the filaments kept
+    point_y_m: Floats
+    point_times: Floats
+    point_weight: Floats
 
 
-def _columns(rows: list[tuple[float, ...]]) -> list[Floats]:
-    return [np.ascontiguousarray(column, dtype=np.float64) for column in np.array(rows).T]
+def _kept(wire: Bundle, *, on_plane: bool) -> _Kept:
+    if not on_plane:
+        filaments, points = np.arange(wire.x_m.size), np.arange(wire.point_x_m.size)
+        ones, point_ones = np.ones(filaments.size), np.ones(points.size)
+        return _Kept(
+            filaments, ones, 2.0 * ones, points, wire.point_filament, wire.point_y_m, point_ones, 2.0 * point_ones
+        )
+    times, point_times = _mirrored(wire.y_m), _mirrored(wire.point_y_m)
+    above = times > 0.0
+    filaments, points = np.flatnonzero(above), np.flatnonzero((point_times > 0.0) & above[wire.point_filament])
+    owner = (np.cumsum(above) - 1)[wire.point_filament[points]]
+    times, point_times = times[filaments], point_times[points]
+    point_y = np.where(point_times > 1.0, wire.point_y_m[points], 0.0)
+    return _Kept(filaments, times, times, points, owner, point_y, point_times, point_times)
+
+
+def _mirrored(y: Floats) -> Floats:
+    """How many places at heights y (m) in a turn on the mid-plane each stands for: below the plane none are kept."""
+    return np.where(np.abs(y) < _ON_PLANE_M, 1.0, np.where(y > 0.0, 2.0, 0.0))
 
 
 def graded_edges(inner: float, outer: float, columns: int, first: float) -> Floats:

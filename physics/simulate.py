@@ -86,10 +86,10 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         slice_ratio=0.5,
         steps_to_peak=32,
         steps_when_still=9,
-        current_change=0.06,
+        current_change=0.08,
         spark_growth=0.45,
-        courant=0.65,
-        window=0.12,
+        courant=0.8,
+        window=0.15,
     ),
     "reference": Resolution(
         2,
@@ -103,7 +103,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         current_change=0.06,
         spark_growth=0.3,
         courant=0.5,
-        window=0.06,
+        window=0.08,
     ),
 }
 

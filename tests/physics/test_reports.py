@@ -88,6 +88,16 @@ def test_turns_add_up_to_the_summary(fire: Fire) -> None:
     assert result.summary.burst_time_s == min(turn.rupture_time_s or 1.0 for turn in result.turns)
 
 
+def test_turns_are_as_warm_at_the_end_as_their_filaments() -> None:
+    """A ringing tail goes on warming the coil when nothing moves: a turn's temperature is the mean over its section."""
+    shot = changed(TRADE_SHOT, bank={"charge_voltage_v": 2000.0}) | {"solver": {"fidelity": "screen"}}
+    run = run_shot(check_shot(shot))
+    coil, heat = run.model.coil, run.heat
+    mass = coil.multiplicity * heat.mass[: coil.turn.size]
+    mean = np.bincount(coil.turn, mass * heat.temperature[: coil.turn.size]) / np.bincount(coil.turn, mass)
+    assert heat.turn_temperature == pytest.approx(mean, rel=1e-9)
+
+
 def test_end_turns_are_pushed_less_and_break_later(fire: Fire) -> None:
     """The field spreads at the ends of the coil, so end turns feel less force than middle ones and hold longer."""
     middle, *_, end = fired(fire).turns

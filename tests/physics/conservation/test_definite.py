@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from physics.circuit import count, generalise, make_unknowns
-from physics.geometry import Loads, lorentz, make_loads
+from physics.geometry import Loads, inward_force, lorentz, make_loads
 from physics.inductance import follow
 from physics.linear import factor
 from physics.shot import check_shot
@@ -118,6 +118,17 @@ def test_forces_are_the_slopes_of_the_energy() -> None:
         scale = float(np.abs(works[0]).sum() + np.abs(works[1]).sum())
         total = float(sum(work.sum() for work in works))
         assert (energies[0] - energies[1]) / (2.0 * step) == pytest.approx(total, abs=1e-5 * scale)
+
+
+def test_inward_force_by_itself_is_that_of_all_forces() -> None:
+    """Where nothing moves only the total is asked for: it is the one that comes with the forces on nodes."""
+    rng = np.random.default_rng(14)
+    for section in random_sections("screen", 5, seed=10):
+        current = random_currents(section, rng)
+        loads = loads_of(section, current)
+        first = section.coil.point_filament.size
+        alone = inward_force(first, section.points, current, current, section.by_radius)
+        assert alone == pytest.approx(loads.inward[0], rel=1e-9)
 
 
 def test_force_on_the_part_is_the_sum_over_its_nodes() -> None:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 from typing import Any
 
+import numpy as np
 import pytest
 
 from physics import simulate_shot
+from physics.numerical_error import bend
 from physics.software import MODEL_VERSION
 from tests.physics.convergence.make_reference_shots import DATA_PATH, FIGURES, shots
 from tests.physics.shots import TRADE_SHOT, Fire
@@ -50,6 +52,16 @@ def test_stated_error_covers_the_true_one(fidelity: str) -> None:
             if abs(getattr(result.summary, name) - FINEST[place][name]) > stated:
                 misses[name].append(place)
     assert all(len(places) <= 0.05 * COUNT for places in misses.values()), misses
+
+
+def test_bend_is_that_of_general_differences() -> None:
+    """Four unequally spaced rows bend at the second one as NumPy's `gradient`, applied twice, says."""
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        time, current = np.cumsum(rng.uniform(0.5, 2.0, 4)), rng.normal(size=4)
+        assert bend(time.tolist(), current.tolist()) == pytest.approx(
+            np.gradient(np.gradient(current, time), time)[1], rel=1e-9
+        )
 
 
 def test_finer_meshes_state_smaller_errors(fire: Fire) -> None:
