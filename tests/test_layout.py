@@ -18,7 +18,7 @@ SHIPPED_MODULES = sorted(path for package in ("api", "worker", "physics") for pa
 #: Parser and loop of the HTTP server, which takes them when they are there.
 LOADED_BY_UVICORN = {"httptools", "uvloop"}
 EXTRAS = {"opentelemetry"}
-KERNELS = {"kernel", "inner_kernel", "reordering_kernel"}
+KERNELS = {"kernel", "inner_kernel", "inlined_kernel", "reordering_kernel"}
 PHYSICS_MAY_IMPORT = {"physics", "numpy", "scipy", "numba", "pydantic", *sys.stdlib_module_names}
 
 
