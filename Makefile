@@ -64,7 +64,7 @@ $(RUNTIME): requirements.lock pyproject.toml | $(BIN)/python
 	@echo "Installing what the service needs into .venv ..."
 	@$(INSTALL) -r requirements.lock
 	@$(PIP) install --quiet --no-deps --no-build-isolation --editable .
-	@echo "Compiling the kernels, once; it takes a minute or two ..."
+	@echo "Compiling the kernels, once; it takes one to three minutes ..."
 	@($(COMPILE)) & $(KERNELS); wait
 	@touch $@
 

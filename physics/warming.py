@@ -15,8 +15,8 @@ from physics.example import EXAMPLE
 from physics.kernel_cache import folder
 from physics.simulate import simulate_shot
 
-#: How long one core of a server takes to compile the kernels (measured: 60 to 110 s).
-USUAL_COMPILE_S = 80.0
+#: How long one core of a server takes to compile the kernels (measured: 40 to 170 s).
+USUAL_COMPILE_S = 100.0
 # Any shot will do.
 _SHOT = {**EXAMPLE, "solver": {"fidelity": "screen"}}
 
