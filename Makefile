@@ -4,7 +4,7 @@ BIN := .venv/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input
 INSTALL := $(PIP) install --quiet --no-compile --require-hashes --only-binary :all:
 # pip compiles on one core only. Bytecode merely saves time, so a file that does not compile stops nothing.
-COMPILE := $(BIN)/python -m compileall -q -j 0 .venv/lib || true
+COMPILE := $(BIN)/python -m compileall -q -j 0 .venv/lib api worker physics || true
 # The kernels take one core for a minute or more, bytecode the other meanwhile. If it fails, the first run compiles them.
 KERNELS := $(BIN)/python -c 'from physics.warming import warm_up; warm_up()' || true
 RUNTIME := .venv/.runtime-installed

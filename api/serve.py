@@ -15,9 +15,9 @@ import socket
 import sys
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 import uvicorn
-from fastapi import FastAPI
 from redis.exceptions import RedisError
 
 from api.access.connection import PromptProtocol
@@ -25,8 +25,12 @@ from api.feeds import Feeds
 from worker.connection import connect
 from worker.errors import StoreUnfit
 from worker.fitness import prepare
+from worker.loading import loading
 from worker.logs import set_up_logs
 from worker.settings import settings_or_exit
+
+if TYPE_CHECKING:
+    from fastapi import FastAPI
 
 MOST_CONNECTIONS = 1000
 #: How long a thread that waits for the interpreter is kept waiting, s. A read of the store gives it up half a dozen
@@ -70,8 +74,8 @@ def main(arguments: list[str] | None = None) -> int:
     except OSError as problem:
         print(f"cannot make {folder} for counts of requests: {problem}; set SHOTWRIGHT_STATE_FOLDER", file=sys.stderr)
         return 2
-    service = importlib.import_module("api.app")  # only now: the library of metrics reads the environment when loaded
-    app: FastAPI = service.create_app(settings)
+    with loading():  # only now: the library of metrics reads the environment when loaded
+        app: FastAPI = importlib.import_module("api.app").create_app(settings)
     config = uvicorn.Config(
         app,
         host=options.host,

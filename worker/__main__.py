@@ -15,6 +15,7 @@ from pathlib import Path
 from redis.exceptions import RedisError
 
 from worker.errors import StoreUnfit
+from worker.loading import loading
 from worker.logs import set_up_logs
 from worker.settings import Settings, settings_or_exit
 
@@ -61,7 +62,8 @@ def _work(settings: Settings, concurrency: int) -> int:
         print("set REDIS_URL to the server that the API uses; `make run` starts everything together", file=sys.stderr)
         return 2
     os.environ.update(ENVIRONMENT)
-    tasks = importlib.import_module("worker.tasks")  # only now: its libraries read the environment when they are loaded
+    with loading():  # only now: its libraries read the environment when they are loaded
+        tasks = importlib.import_module("worker.tasks")
     try:
         return int(tasks.serve(settings, settings.redis_url, concurrency))
     except (StoreUnfit, RedisError, ValueError) as problem:
