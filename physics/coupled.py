@@ -85,6 +85,8 @@ _SPENT, _GONE = 1e-3, 1e-6
 _STEPS_OF_FLIGHT = 16.0
 # A current that only decays is followed in steps of at most this share of the time so far.
 _SHARE_OF_TIME = 0.05
+# A loop that also holds the bank takes this share of the allowed change, of its present current.
+_OF_ITSELF = 0.5
 # A run takes at most so many quarter periods.
 _LONGEST = 200.0
 # A spark gap's resistance starts at so many times the loop's impedance: what goes before is formation delay.
@@ -103,6 +105,8 @@ _LARGEST_RISE = 0.02
 _FIRST = 0.125
 # A step is cut to end this little after an event, and never below this share of its length.
 _PAST_EVENT, _SHORTEST = 1.02, 1e-2
+# The slope of a voltage is told by steps longer than this share of the one before.
+_TELLING = 0.1
 
 
 @kernel
@@ -145,6 +149,15 @@ def _steps_now(controls, left):
     """Steps in a quarter period after the first half, when the share `left` of the energy can still move things."""
     least = min(controls.steps_when_still, controls.steps_to_peak)
     return max(_LATER * controls.steps_to_peak * left ** (1.0 / 3.0), least)
+
+
+@inner_kernel
+def _step_of_bank_ring(controls, discharge, bank_current, voltage, stored):
+    """Longest step (s) that follows a bank ringing through its crowbar, with less care the less it still holds."""
+    inductance = discharge.bank_inductance + discharge.crowbar_inductance
+    held = 0.5 * (inductance * bank_current**2 + discharge.capacitance * voltage**2)
+    quarter = 0.5 * pi * sqrt(inductance * discharge.capacitance)
+    return quarter / (controls.steps_to_peak * max(held / stored, _GONE) ** 0.25)
 
 
 def run(
@@ -199,7 +212,7 @@ def _discharge(
     now, slope = (0.0, 0.0, voltage), (0.0, 0.0, 0.0)
     still_step, last_h, last_state, warming = first_step, 0.0, state, 0.0
     settled = settle(part.size_share, body.radius, body.level, totals, 0.0, 1e-12)
-    moved_h = 0.0
+    moved_h, waning = 0.0, False
     note_window(turns, body, fields.window)
     totals[ZERO_TIME] = totals[BURST_TIME] = -1.0
     update_heat(coil, part, turns, body, tables, fields, heat, controls.motion)
@@ -216,10 +229,13 @@ def _discharge(
         h = min(still_step if still else usual_step, stop_time - time)
         spark_resistance = 0.0
         if discharge.spark > 0.0:
-            action, steepest = totals[SPARK_ACTION], discharge.voltage / inductance
-            rise = steepest * (controls.spark_growth * action / steepest**2) ** (1.0 / 3.0)
-            h = min(h, controls.spark_growth * action / (abs(current) + rise) ** 2)
-            spark_resistance = discharge.spark / sqrt(action + 0.5 * h * current**2)
+            action, through = totals[SPARK_ACTION], bank_current if discharge.switch_in_bank else current
+            steepest = (abs(voltage) if waning else discharge.voltage) / inductance
+            rise = (steepest * controls.spark_growth * action) ** (1.0 / 3.0)
+            h = min(h, controls.spark_growth * action / (abs(through) + rise) ** 2)
+            spark_resistance = discharge.spark / sqrt(action + 0.5 * h * through**2)
+        if state == BOTH or state == RINGING or (state == BANK and waning and discharge.crowbar):
+            h = min(h, _step_of_bank_ring(controls, discharge, bank_current, voltage, stored))
         # Without a current nothing depends on the inductances, while pieces and part may still fly on.
         coupled = state != OPEN or totals[MAGNETIC] > _GONE * stored
         if not frozen and not coupled:
@@ -330,7 +346,10 @@ def _discharge(
             totals[MAGNETIC] = 0.5 * dot(flux, work.second, flux.size)
         last_current, current = current, work.second[0]
         bank_current = 0.0 if state == FREEWHEEL else current - work.second[work.second.size - 1]
-        slope = (current - last_current) / h, (bank_current - now[1]) / h, (node_voltage - now[2]) / h
+        # The voltage between bank and line holds the current's mean slope, of the middle of the step: from a long step to
+        # a very short one its own slope cannot be told.
+        node_slope = (node_voltage - now[2]) / h if h > _TELLING * moved_h else slope[2]
+        slope = (current - last_current) / h, (bank_current - now[1]) / h, node_slope
         now = current, bank_current, node_voltage
         time += h
         moved_h = h
@@ -370,22 +389,26 @@ def _discharge(
         quiet = time - last_yield
         if state == OPEN and quiet > quiet_time:
             return COMPLETED, used + 1
-        in_bank = 0.0 if state == FREEWHEEL else 0.5 * discharge.capacitance * voltage**2
+        # Below the switch's drop its arc does not strike again: what the bank holds then stays there.
+        in_bank = 0.0 if state == FREEWHEEL else 0.5 * discharge.capacitance * max(voltage**2 - discharge.drop**2, 0.0)
         spent = in_bank + totals[MAGNETIC] < _SPENT * stored
         if state != OPEN and spent and (frozen or quiet > quiet_time):
             return COMPLETED, used + 1
         # Half a period without yielding, and the ringing only decays: no later peak can make anything yield.
         # A current that never comes back to zero, behind a crowbar or much resistance, is long past its peak by then.
         past_peak = 1.05 * totals[ZERO_TIME] if totals[ZERO_TIME] > 0.0 else 4.0 * quarter
-        if not frozen and state != OPEN and totals[BURST_TIME] < 0.0 and quiet > max(past_peak, quiet_time):
-            frozen = True
+        waning = state != OPEN and totals[BURST_TIME] < 0.0 and quiet > max(past_peak, quiet_time)
+        frozen = frozen or waning
         left = (in_bank + totals[MAGNETIC]) / stored
         if frozen and still_step == first_step and totals[ZERO_TIME] > 0.0:
             still_step = quarter / _steps_when_still(controls, left, time / quarter)
         if totals[ZERO_TIME] > 0.0 or state == FREEWHEEL:
             usual_step = quarter / _steps_now(controls, left)
-        if state == FREEWHEEL and slope[0] != 0.0:
-            # Nothing oscillates any more.
-            decaying = min(controls.current_change * highest / abs(slope[0]), _SHARE_OF_TIME * time)
+        elif waning:
+            usual_step = first_step
+        # The coil's current only decays: behind the crowbar, or when it has had no zero for so long.
+        if (waning or state == FREEWHEEL) and slope[0] != 0.0:
+            scale = highest if state == FREEWHEEL else _OF_ITSELF * abs(current)
+            decaying = min(controls.current_change * scale / abs(slope[0]), _SHARE_OF_TIME * time)
             usual_step = max(usual_step, decaying)
     return STOPPED_EARLY, rows.shape[0]

@@ -60,7 +60,7 @@ def test_wire_heats_as_its_action_says(fire: Fire, voltage_v: float, conductivit
     cold_rise = result.summary.action_a2_s / area**2 / (conductivity * DENSITY * SPECIFIC_HEAT)
     rise = (exp(coefficient * cold_rise) - 1.0) / coefficient if coefficient else cold_rise
     mass = DENSITY * area * TURNS * pi * (BORE_M + 2.0 * GAP_M + WIRE_M)
-    assert result.energy.coil_heat_j == pytest.approx(mass * SPECIFIC_HEAT * rise, rel=3e-4)
+    assert result.energy.coil_heat_j == pytest.approx(mass * SPECIFIC_HEAT * rise, rel=4e-4)
     # The inner side of a turn is shorter and takes more current: up to 2 % more rise there.
     assert rise < result.summary.peak_coil_temperature_k - AMBIENT_K < 1.02 * rise
     # Without resistance outside, the bank's energy is in the wire, all but the thousandth where the run ends.
