@@ -234,7 +234,7 @@ def _discharge(
             rise = (steepest * controls.spark_growth * action) ** (1.0 / 3.0)
             h = min(h, controls.spark_growth * action / (abs(through) + rise) ** 2)
             spark_resistance = discharge.spark / sqrt(action + 0.5 * h * through**2)
-        if state == BOTH or state == RINGING or (state == BANK and waning and discharge.crowbar):
+        if state in (BOTH, RINGING) or (state == BANK and waning and discharge.crowbar):
             h = min(h, _step_of_bank_ring(controls, discharge, bank_current, voltage, stored))
         # Without a current nothing depends on the inductances, while pieces and part may still fly on.
         coupled = state != OPEN or totals[MAGNETIC] > _GONE * stored
@@ -346,8 +346,8 @@ def _discharge(
             totals[MAGNETIC] = 0.5 * dot(flux, work.second, flux.size)
         last_current, current = current, work.second[0]
         bank_current = 0.0 if state == FREEWHEEL else current - work.second[work.second.size - 1]
-        # The voltage between bank and line holds the current's mean slope, of the middle of the step: from a long step to
-        # a very short one its own slope cannot be told.
+        # The voltage between bank and line holds the current's mean slope, that of the middle of the step: from a long
+        # step to a very short one its own slope cannot be told.
         node_slope = (node_voltage - now[2]) / h if h > _TELLING * moved_h else slope[2]
         slope = (current - last_current) / h, (bank_current - now[1]) / h, node_slope
         now = current, bank_current, node_voltage
