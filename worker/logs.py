@@ -22,7 +22,7 @@ def set_up_logs(level: str) -> None:
     handler.setFormatter(JsonLines())
     logging.basicConfig(level=level, handlers=[handler], force=True)
     logging.captureWarnings(capture=True)
-    for talkative in ("httpx", "celery.worker.strategy", "celery.app.trace"):
+    for talkative in ("httpx", "celery.worker.strategy", "celery.app.trace", "numba"):
         logging.getLogger(talkative).setLevel(max(logging.WARNING, logging.getLogger().level))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -184,3 +185,18 @@ def test_spans_are_exported_with_their_parents(ran: Ran) -> None:
     assert slots
     assert {span.parent_span_id for span in slots} == {post.span_id}
     assert [span for span in ran.spans if span.name == "GET request" and not span.parent_span_id]
+
+
+def test_asking_for_all_leaves_out_the_compiler() -> None:
+    """At level DEBUG a process that compiles a kernel writes its own lines, not numba's thousands."""
+    program = """
+import logging
+from worker.logs import set_up_logs
+set_up_logs("DEBUG")
+from numba import njit
+logging.getLogger("shotwright").debug("ours")
+njit(lambda x: x + 1)(1)
+"""
+    told = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60.0, check=True)
+    lines = [json.loads(line) for line in told.stderr.splitlines()]
+    assert [line["message"] for line in lines] == ["ours"]
