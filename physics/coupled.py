@@ -389,8 +389,11 @@ def _discharge(
         quiet = time - last_yield
         if state == OPEN and quiet > quiet_time:
             return COMPLETED, used + 1
-        # Below the switch's drop its arc does not strike again: what the bank holds then stays there.
-        in_bank = 0.0 if state == FREEWHEEL else 0.5 * discharge.capacitance * max(voltage**2 - discharge.drop**2, 0.0)
+        # Below the switch's drop its arc does not strike again: what the bank holds then stays there, unless a crowbar
+        # at its terminals lets it go.
+        lost = voltage < 0.0 and discharge.crowbar and not discharge.switch_in_bank
+        staying = 0.0 if lost else min(voltage**2, discharge.drop**2)
+        in_bank = 0.0 if state == FREEWHEEL else 0.5 * discharge.capacitance * (voltage**2 - staying)
         spent = in_bank + totals[MAGNETIC] < _SPENT * stored
         if state != OPEN and spent and (frozen or quiet > quiet_time):
             return COMPLETED, used + 1
