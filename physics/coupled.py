@@ -25,7 +25,7 @@ from physics.circuit import (
     step,
 )
 from physics.deformation import elastic_energy, kinetic_energy
-from physics.geometry import Loads, inward_force, keep, locate, lorentz, resistances, split
+from physics.geometry import Loads, inward_force, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, update_heat
 from physics.kernel_cache import inner_kernel, kernel
 from physics.linear import copy, copy_lower, dot, factor, solve
@@ -33,6 +33,7 @@ from physics.motion import (
     crushed,
     longest_flight,
     longest_step,
+    make_good,
     move,
     note_window,
     open_window,
@@ -171,7 +172,7 @@ def run(
 ) -> tuple[int, int]:
     """Run until nothing more can change; returns (end code, rows used). `totals` and `rows` are filled.
 
-    `loads` are those of now and of the step before, both zero, and scratch. The parts are called one after the other
+    `loads` are those of now, of the step before and those expected, all zero. The parts are called one after the other
     from here: inside one compiled function each would be optimised once more.
     """
     code, used = NOT_CONVERGED, 0
@@ -315,7 +316,7 @@ def _discharge(
         heat_before = totals[COIL_HEAT], totals[PART_HEAT]
         add_ohmic_heat(unknowns, fields, heat, totals, h)
         book_losses(discharge, turns, work, totals, h, state, spark_resistance)
-        keep(now_loads, loads[1])
+        copy(now_loads.forces, loads[1].forces)
         if frozen:
             now_loads.inward[0] = inward_force(
                 coil.point_filament.size, points, fields.current, work.second, fields.by_radius
@@ -324,6 +325,7 @@ def _discharge(
             lorentz(
                 coil, part, body, points, fields.current, work.second, fields.by_radius, fields.by_height, now_loads
             )
+            make_good(body, turns, now_loads, loads[2], h)
         update_voltages(turns, points, unknowns, fields, work.second, h)
 
         if totals[ZERO_TIME] < 0.0:

@@ -237,18 +237,25 @@ def _corner(radius, level, s, k):
 @inlined_kernel
 def _accelerate(body, node_force, level_force, dt):
     """Add the forces of stress to the loads and change all speeds."""
-    slices, cells = body.pressure.shape
-    push, lift, speed, mass = body.push, body.lift, body.speed, body.node_mass
+    slices = body.pressure.shape[0]
+    push, lift = body.push, body.lift
     for s in range(slices):
         _push_nodes(s, node_force, body.inward, body.outward, push)
     for s in range(slices + 1):
         _lift_level(s, level_force, body.upright, lift)
     if slices > 1:
         _pull_corners(body, push, lift)
-    for s in range(slices):
-        for k in range(cells + 1):
+    kick(body, push, lift, dt)
+
+
+@inlined_kernel
+def kick(body, push, lift, dt):
+    """Change all speeds by forces (N) on nodes and levels that act for `dt` s; what lifts levels is used up."""
+    radius, speed, mass = body.radius, body.speed, body.node_mass
+    for s in range(speed.shape[0]):
+        for k in range(speed.shape[1]):
             speed[s, k] += dt * push[s, k] / mass[s, k]
-        if body.radius[s, 0] == 0.0:
+        if radius[s, 0] == 0.0:
             speed[s, 0] = 0.0
     _raise(body.level_ratio, body.level_pivot, lift, body.rise, dt)
 

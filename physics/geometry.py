@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from physics.constants import MU_0
 from physics.kernel_cache import inner_kernel, kernel, reordering_kernel
-from physics.linear import clear, row_dot, two_row_dots
+from physics.linear import row_dot, two_row_dots
 from physics.loops import mutual_gradient, rectangle_mean_distance, ring_self_by_swelling
 from physics.mesh import CoilMesh, PartMesh
 
@@ -49,8 +49,12 @@ class Points(NamedTuple):
 
 
 class Loads(NamedTuple):
-    """Lorentz forces (N): on a single turn (T,), on nodes (S, N + 1) and levels (S + 1, N); total inward force (1,)."""
+    """Lorentz forces (N): on a single turn (T,), on nodes (S, N + 1) and levels (S + 1, N); total inward force (1,).
 
+    All of them look into `forces`, one after the other.
+    """
+
+    forces: Floats
     turn: Floats
     node: Floats
     level: Floats
@@ -96,7 +100,10 @@ def make_points(coil: CoilMesh, part: PartMesh) -> Points:
 
 def make_loads(turns: int, slices: int, cells: int) -> Loads:
     """Zero loads for so many turns kept, slices and radial cells."""
-    return Loads(np.zeros(turns), np.zeros((slices, cells + 1)), np.zeros((slices + 1, cells)), np.zeros(1))
+    nodes, levels = slices * (cells + 1), (slices + 1) * cells
+    forces = np.zeros(turns + nodes + levels + 1)
+    turn, node, level, inward = np.split(forces, np.cumsum([turns, nodes, levels]))
+    return Loads(forces, turn, node.reshape(slices, cells + 1), level.reshape(slices + 1, cells), inward)
 
 
 @kernel
@@ -230,11 +237,8 @@ def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loa
     work is the same: total and first moment are kept exactly.
     """
     own, n = coil.point_filament.size, linked.size
-    clear(loads.node.shape[0], loads.node)
-    clear(loads.level.shape[0], loads.level)
-    loads.inward[0] = 0.0
-    for t in range(loads.turn.size):
-        loads.turn[t] = 0.0
+    for i in range(loads.forces.size):
+        loads.forces[i] = 0.0
     for p in range(own):
         f = coil.point_filament[p]
         force = points.share[p] * current[f] * row_dot(by_radius, p, linked, n)
@@ -255,20 +259,6 @@ def inward_force(first, points, current, linked, by_radius):
     for p in range(first, points.used[0]):
         total -= 2.0 * points.share[p] * current[points.cell[p]] * row_dot(by_radius, p, linked, linked.size)
     return total
-
-
-@inner_kernel
-def keep(loads, last):
-    """Copy loads into those of the step before."""
-    for t in range(loads.turn.size):
-        last.turn[t] = loads.turn[t]
-    for s in range(loads.node.shape[0]):
-        for k in range(loads.node.shape[1]):
-            last.node[s, k] = loads.node[s, k]
-    for s in range(loads.level.shape[0]):
-        for k in range(loads.level.shape[1]):
-            last.level[s, k] = loads.level[s, k]
-    last.inward[0] = loads.inward[0]
 
 
 @kernel

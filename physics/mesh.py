@@ -6,6 +6,7 @@ stands for itself and its mirror image (weight 2), one on the plane for itself (
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, cos, log, log1p, pi, sin, sqrt
@@ -179,7 +180,9 @@ def mesh_coil(winding: Winding, part_radius: float, gap: float, skin_depth: floa
     else:
         wire = strip_bundle(winding.radial_m, winding.axial_m, skin_depth, rings)
     turns = places(winding, part_radius + gap)
-    kept = [_kept(wire, on_plane=turn.z_m < _ON_PLANE_M) for turn in turns]
+    on_plane = [turn.z_m < _ON_PLANE_M for turn in turns]
+    each = {flag: _kept(wire, on_plane=flag) for flag in set(on_plane)}
+    kept = [each[flag] for flag in on_plane]
     radius, height = np.array([turn.radius_m for turn in turns]), np.array([turn.z_m for turn in turns])
     filaments, points = [part.filament.size for part in kept], [part.point.size for part in kept]
     filament, point = (np.concatenate(rows) for rows in ([p.filament for p in kept], [p.point for p in kept]))
@@ -198,7 +201,7 @@ def mesh_coil(winding: Winding, part_radius: float, gap: float, skin_depth: floa
         point_weight=np.concatenate([part.point_weight for part in kept]),
         point_multiplicity=np.concatenate([part.point_times for part in kept]),
         centre=first,
-        turn_weight=np.array([1.0 if turn.z_m < _ON_PLANE_M else 2.0 for turn in turns]),
+        turn_weight=np.where(on_plane, 1.0, 2.0),
         turn_radius_m=radius,
         turn_z_m=height,
         turn_layer=np.array([turn.layer for turn in turns], dtype=np.int64),
@@ -267,7 +270,7 @@ class Slice:
 def mesh_part(
     inner_radius: float,
     outer_radius: float,
-    slices: list[Slice],
+    slices: Sequence[Slice],
     skin_depth: float,
     columns: int,
     growth: float,

@@ -10,13 +10,13 @@ from __future__ import annotations
 from math import sqrt
 
 from physics.circuit import add_change, gather_rows, generalise
-from physics.deformation import advance, coast, stable_step
+from physics.deformation import advance, coast, kick, stable_step
 from physics.geometry import locate, split
 from physics.inductance import assemble, follow
 from physics.kernel_cache import inner_kernel
 from physics.linear import row_dot
 from physics.state import BORE_CLOSED, OVER_CRUSHED, RIM_EXTRUDED
-from physics.turns import advance_turns, turns_plastic_work
+from physics.turns import advance_turns, kick_turns, turns_plastic_work
 
 # A run is called off where the radial model has lost its meaning.
 _SMALLEST_SHRINK = 0.3
@@ -28,7 +28,7 @@ _YIELDING = 1e-6
 _LARGEST_STRAIN = 2.5
 # A step ends this little past the rupture of a turn, and opens the gap by no more than this share of the window.
 # A turn may come to rest just short of it: no step is shortened below this share for that.
-_PAST_RUPTURE, _SHARE_OF_WINDOW, _SHORTEST_TO_RUPTURE = 1.02, 0.3, 0.1
+_PAST_RUPTURE, _SHARE_OF_WINDOW, _SHORTEST_TO_RUPTURE = 1.02, 0.5, 0.1
 # A turn's step is at most this share of the time in which sound goes its radius; turns that can collide take all steps.
 _SHARE_OF_RING = 0.1
 # Forces are extrapolated over no more than so many times the step that they changed in.
@@ -102,10 +102,21 @@ def centre_linkages(points, unknowns, fields, q, out):
 
 @inner_kernel
 def _ahead(now, last, share, out):
-    """Force extrapolated by `share` of a step beyond now, shapes (rows, columns)."""
-    for i in range(now.shape[0]):
-        for j in range(now.shape[1]):
-            out[i, j] = now[i, j] + share * (now[i, j] - last[i, j])
+    """Forces (N) extrapolated by `share` of a step beyond now."""
+    for i in range(out.size):
+        out[i] = now[i] + share * (now[i] - last[i])
+
+
+@inner_kernel
+def make_good(body, turns, loads, expected, h):
+    """Push part and turns by what the step of `h` s lacked, as its forces ended as `loads` and not as `expected`.
+
+    That is half the difference for the step's length: the impulse is that of the mean of the forces at both ends.
+    """
+    for i in range(loads.forces.size):
+        expected.forces[i] = loads.forces[i] - expected.forces[i]
+    kick(body, expected.node, expected.level, 0.5 * h)
+    kick_turns(turns, expected.turn, 0.5 * h)
 
 
 @inner_kernel
@@ -131,24 +142,19 @@ def pieces_of_turns(turns, strength, dt):
 
 @inner_kernel
 def _fly(
-    body, turns, strengths, coil_strength, now, last, force, softness, taylor_quinney, first_bore, pieces, dt, reach
+    body, turns, strengths, coil_strength, now, last, loads, softness, taylor_quinney, first_bore, pieces, dt, reach
 ):
     """Part and turns through `pieces` steps of `dt` s; False when a cell has lost its width.
 
-    `now`, `last` and the scratch `force` are forces (N) on turns, nodes and levels, `softness` that of turns and of the
-    part's cells.
+    `now` and `last` are forces (N), extrapolated into `loads` by up to `reach` steps, `softness` that of turns and of
+    the part's cells.
     """
-    turn, node, level = force
     together = pieces_of_turns(turns, coil_strength, dt)
     for i in range(pieces):
-        share = reach * i / pieces
+        _ahead(now, last, reach * i / pieces, loads.forces)
         if i % together == 0:
-            for t in range(turn.size):
-                turn[t] = now[0][t] + share * (now[0][t] - last[0][t])
-            advance_turns(turns, coil_strength, turn, softness[0], taylor_quinney, min(together, pieces - i) * dt)
-        _ahead(now[1], last[1], share, node)
-        _ahead(now[2], last[2], share, level)
-        if not advance(body, strengths, node, level, softness[1], taylor_quinney, dt):
+            advance_turns(turns, coil_strength, loads.turn, softness[0], taylor_quinney, min(together, pieces - i) * dt)
+        if not advance(body, strengths, loads.node, loads.level, softness[1], taylor_quinney, dt):
             return False
         # The step is finished where the bore closed; the run ends after it.
         if bore_closed(first_bore, body.radius):
@@ -160,20 +166,21 @@ def _fly(
 def move(body, turns, strengths, coil_strength, first_bore, bank_energy, controls, heat, loads, h, last_h):
     """Part and turns through one electrical step of `h` s; (ok, anything yielded).
 
-    `loads` are those of now, of the step before, of `last_h` s, and scratch for those of each sub-step, to whose start
-    they are extrapolated: speeds stand half a sub-step before and after. `first_bore` in m, `bank_energy` in J.
+    `loads` are those of now, of the step before, of `last_h` s, and of each sub-step, to whose start they are
+    extrapolated: speeds stand half a sub-step before and after. Those expected at the end are left there for
+    :func:`make_good`. `first_bore` in m, `bank_energy` in J.
     """
     now, last, ahead = loads
     pieces = int(h / stable_step(body, strengths, controls.courant)) + 1
     work = body.work[0] + turns_plastic_work(turns)
     reach = min(h / last_h, _FARTHEST) if last_h > 0.0 else 0.0
     ok = _fly(
-        body, turns, strengths, coil_strength, (now.turn, now.node, now.level), (last.turn, last.node, last.level),
-        (ahead.turn, ahead.node, ahead.level), (heat.turn_softness, heat.softness),
+        body, turns, strengths, coil_strength, now.forces, last.forces, ahead, (heat.turn_softness, heat.softness),
         controls.taylor_quinney, first_bore, pieces, h / pieces, reach,
     )  # fmt: skip
     if not ok:
         return False, True
+    _ahead(now.forces, last.forces, reach, ahead.forces)
     return True, body.work[0] + turns_plastic_work(turns) - work > _YIELDING * bank_energy
 
 

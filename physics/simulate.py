@@ -42,6 +42,9 @@ Floats = NDArray[np.float64]
 _MOST_ROWS = 12_000
 #: Bounds of the meshes of tall parts.
 _MOST_ROWS_OF_CELLS, _MOST_SLICES = 16, 20
+#: A search fires the same coil again with another voltage: so many meshes and tables are kept. No run changes them.
+_KEPT = 64
+_mesh_coil, _mesh_part = lru_cache(maxsize=_KEPT)(mesh_coil), lru_cache(maxsize=_KEPT)(mesh_part)
 
 
 @dataclass(frozen=True)
@@ -71,7 +74,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         motion_cells=8,
         slice_ratio=1.0,
         steps_to_peak=12,
-        steps_when_still=7,
+        steps_when_still=6,
         current_change=0.12,
         spark_growth=0.6,
         courant=0.8,
@@ -84,8 +87,8 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         half_rows=2,
         motion_cells=12,
         slice_ratio=0.5,
-        steps_to_peak=32,
-        steps_when_still=9,
+        steps_to_peak=24,
+        steps_when_still=7,
         current_change=0.08,
         spark_growth=0.45,
         courant=0.8,
@@ -99,7 +102,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         motion_cells=24,
         slice_ratio=0.25,
         steps_to_peak=48,
-        steps_when_still=12,
+        steps_when_still=10,
         current_change=0.06,
         spark_growth=0.3,
         courant=0.5,
@@ -195,7 +198,8 @@ def _softness(material: str | Material, *, heating: bool) -> Floats:
     return np.array(factors) * (1.0 - table.molten_ratio)
 
 
-def _tables(materials: list[str | Material], calibration: Calibration, *, heating: bool) -> c.Tables:
+@lru_cache(maxsize=_KEPT)
+def _tables(materials: tuple[str | Material, ...], calibration: Calibration, *, heating: bool) -> c.Tables:
     """Tables and strengths of the metals of a run, one row each; those of the part as it has shown itself to be."""
     of_part = np.arange(len(materials)) > 0
     stronger = np.where(of_part, calibration.flow_stress_ratio, 1.0)
@@ -275,22 +279,22 @@ def build(shot: Shot) -> c.Model:
     """Meshes, states and constants of a run."""
     resolution = FIDELITIES[shot.solver.fidelity]
     workpiece, metals = shot.workpiece, shot.metals
-    tables = _tables(metals, shot.calibration, heating=shot.solver.heating)
+    tables = _tables(tuple(metals), shot.calibration, heating=shot.solver.heating)
     coil_metal = resolve(shot.coil.material)
     outer, inner = 0.5 * workpiece.outer_diameter_m, 0.5 * workpiece.inner_diameter_m
     omega = 0.5 * pi / rough_quarter_period(shot)
     winding = shot.coil.winding
-    coil = mesh_coil(
+    coil = _mesh_coil(
         winding,
         outer,
         shot.modelled_gap_m,
         skin_depth(coil_metal, shot.coil.initial_temperature_k, omega),
         resolution.bundle_rings,
     )
-    part = mesh_part(
+    part = _mesh_part(
         inner,
         outer,
-        _slices(resolution, shot, metals),
+        tuple(_slices(resolution, shot, metals)),
         sqrt(shot.calibration.resistivity_ratio)
         * min(skin_depth(resolve(metal), workpiece.initial_temperature_k, omega) for metal in metals[1:]),
         resolution.columns,

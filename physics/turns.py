@@ -39,7 +39,7 @@ class Turns(NamedTuple):
     first_radius: Floats  # (T,) m
     radius: Floats  # (T,) m
     speed: Floats  # (T,) m/s, at half steps
-    speed_before: Floats  # (T,) m/s, a step earlier
+    speed_before: Floats  # (T,) m/s, before the last push
     last_step: Floats  # (1,) s
     mass: Floats  # (T,) kg of one turn
     volume: Floats  # (T,) m^3 of one turn
@@ -158,12 +158,23 @@ def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
         turns.radius[t] = radius
 
 
+@inlined_kernel
+def kick_turns(turns, force, dt):
+    """Change the speeds of all turns by radial forces (N, on each single turn) that act for `dt` s."""
+    for t in range(turns.radius.size):
+        turns.speed_before[t] = turns.speed[t]
+        turns.speed[t] += dt * force[t] / turns.mass[t]
+    if turns.inner.size > 0:
+        _collide(turns)
+
+
 @inner_kernel
 def _collide(turns):
     """Turns that touch and close in on the next layer's go on with it at their common speed.
 
-    What is lost is half the impulse times the speed at which they closed in before this step's forces: turns that
-    rest on each other lose nothing, however hard they are pushed together.
+    What is lost is half the impulse times the speed at which they closed in before the last forces: turns that
+    rest on each other lose nothing, however hard they are pushed together. A turn that runs into two others at once has
+    lost speed to the first when it meets the second.
     """
     # Pairs are in the order of the layers, so sweeps outwards and inwards settle a stack.
     pairs = turns.inner.size
@@ -177,6 +188,8 @@ def _collide(turns):
             impulse = inner * outer / (inner + outer) * (turns.speed[t] - turns.speed[u])
             common = (inner * turns.speed[t] + outer * turns.speed[u]) / (inner + outer)
             turns.work[t] += 0.5 * impulse * (turns.speed_before[t] - turns.speed_before[u]) / turns.weight[t]
+            turns.speed_before[t] -= impulse / inner
+            turns.speed_before[u] += impulse / outer
             turns.speed[t] = turns.speed[u] = common
 
 

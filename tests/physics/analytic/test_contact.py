@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from physics.mesh import mesh_coil
 from physics.motion import pieces_of_turns
-from physics.turns import Contacts, Turns, advance_turns, find_contacts, make_turns, turns_kinetic_energy
+from physics.turns import Contacts, Turns, advance_turns, find_contacts, kick_turns, make_turns, turns_kinetic_energy
 from physics.winding import Winding
 from tests.physics.bodies import DENSITY, ideal_metal
 
@@ -80,15 +80,44 @@ def test_turns_pushed_together_lose_nothing(dt: float) -> None:
     assert lost < 1e-5 * kinetic
 
 
+def test_turns_kicked_together_lose_nothing() -> None:
+    """A push between two steps moves turns that lie on each other as one mass; the next step finds no impact."""
+    turns = pair(2e-6, -1e-9, (2.0, 2.0))
+    # As an impact left it.
+    turns.speed_before[0] = 100.0
+    for _ in range(100):
+        kick_turns(turns, np.array([5e3, 0.0]), 1e-7)
+        advance(turns, 1, dt=1e-7)
+    assert turns.speed == pytest.approx(np.full(2, 5e3 * 1e-5 / turns.mass.sum()), rel=1e-5)
+    assert float((turns.weight * turns.work).sum()) < 1e-5 * turns_kinetic_energy(turns)
+
+
+@pytest.mark.parametrize("masses", [(1.0, 1.0, 1.0), (2.0, 1.0, 3.0)])
+def test_a_turn_that_runs_into_two_at_once_keeps_the_energy(masses: tuple[float, float, float]) -> None:
+    """Both of the next layer are met in one step: momentum stays, and what motion loses is booked, no more."""
+    both = Contacts(np.zeros(2, dtype=np.int64), np.array([1, 2], dtype=np.int64), np.full(2, 1e-3))
+    turns = make_turns(np.array([0.02, 0.021, 0.021]), 1e-6, DENSITY, None, both)
+    turns.mass[:] *= np.array(masses)
+    turns.speed[0] = 100.0
+    before, carried = turns_kinetic_energy(turns), momentum(turns)
+    for _ in range(20):
+        advance_turns(turns, SOFT, np.zeros(3), np.ones(3), 0.9, 1e-8)
+    assert (turns.speed > 20.0).all()
+    assert momentum(turns) == pytest.approx(carried, rel=1e-6)
+    assert turns_kinetic_energy(turns) + float(turns.work.sum()) == pytest.approx(before, rel=1e-6)
+
+
 def test_a_stack_of_layers_moves_as_one() -> None:
-    """The innermost turn of a stack of four that touch takes all along at a quarter of its speed."""
+    """The innermost turn of a stack of four that touch takes all along at a quarter of its speed; no energy is lost."""
     index = np.arange(3, dtype=np.int64)
     radius = np.linspace(0.02, 0.023, 4)
     turns = make_turns(radius, 1e-6, DENSITY, None, Contacts(index, index + 1, np.full(3, 1e-3)))
     turns.mass[:] = turns.mass[0]
     turns.speed[0] = 100.0
+    before = turns_kinetic_energy(turns)
     for _ in range(20):
         advance_turns(turns, SOFT, np.zeros(4), np.ones(4), 0.9, 1e-8)
+    assert turns_kinetic_energy(turns) + float(turns.work.sum()) == pytest.approx(before, rel=1e-6)
     assert momentum(turns) == pytest.approx(100.0 * turns.mass[0], rel=1e-6)
     assert turns.speed == pytest.approx(np.full(4, 25.0), rel=0.01)
 

@@ -240,3 +240,25 @@ def test_part_that_does_not_conduct_feels_nothing(seed: int) -> None:
     assert 0.99 <= heat / (0.1 * ten_times) <= 1.01 + 2.0 * ten_times
     assert np.abs(poor.rows[:, c.OUTER] / poor.rows[0, c.OUTER] - 1.0).max() < 1e-4
     assert poor.model.body.strain.max() == 0.0
+
+
+# Again.
+
+
+def arrays_of(model: c.Model) -> list[np.ndarray[Any, Any]]:
+    """All that is kept from shot to shot."""
+    return [array for table in (model.coil, model.part, model.tables) for array in table]
+
+
+@lawful(10)
+@given(SEEDS)
+def test_a_run_leaves_its_meshes_as_they_were(seed: int) -> None:
+    """Meshes and tables of a shot are kept for the next one of its coil and part: no run may change them."""
+    shot = check_shot(plausible_shot(seed))
+    assume(is_quick(plausible_shot(seed)))
+    kept = arrays_of(build(shot))
+    before = [array.copy() for array in kept]
+    stronger = shot.bank.model_copy(update={"charge_voltage_v": 1.2 * shot.bank.charge_voltage_v})
+    used = arrays_of(run_shot(shot.model_copy(update={"bank": stronger})).model)
+    assert all(now is one for now, one in zip(used, kept, strict=True))
+    assert all(np.array_equal(now, then) for now, then in zip(used, before, strict=True))
