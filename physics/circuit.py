@@ -302,9 +302,9 @@ def carry_over(unknowns, discharge, state, resistance, inductance, flux, work):
     return True
 
 
-# Corrections of the first stage until they no longer matter: their size, over the largest current, and how many. Fewer
-# unknowns than this are factored twice instead.
-_CLOSE, _MOST_CORRECTIONS, _FEW = 1e-7, 5, 50
+# Corrections of the first stage until they no longer matter: their size, over the largest current, and how many. Each
+# is some thousandths of the one before, as is what the last one leaves.
+_CLOSE, _MOST_CORRECTIONS = 1e-3, 5
 
 
 @inner_kernel
@@ -354,19 +354,14 @@ def _first_stage(unknowns, loop, resistance, before, after, moved, factored, h, 
 
     False if a matrix is not definite.
     """
-    size = work.first.size
-    if moved and size < _FEW and not _solve_between(unknowns, loop, resistance, before, after, h, work):
-        return False
     if not factored and not _prepare(unknowns, loop, resistance, after, h, work.lower):
         return False
     if not moved:
         copy(work.rhs, work.first)
         solve(work.lower, work.first)
         return True
-    if size < _FEW:
-        return True
     # The currents go on about as in the step before: from its first stage to its second.
-    for i in range(size):
+    for i in range(work.first.size):
         work.first[i] = work.second[i] + GAMMA / (1.0 - GAMMA) * (work.second[i] - work.first[i])
     if _correct_first(loop, before, after, work):
         return True

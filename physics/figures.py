@@ -7,7 +7,6 @@ from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from physics import state as c
 from physics.result import EnergyBalance, Series, Summary
@@ -119,26 +118,17 @@ def _settled_temperature(run: Run) -> float:
     part, body, tables = run.model.part, run.model.body, run.model.tables
     cells = slice(run.model.coil.radius_m.size, None)
     heat = 2.0 * (run.heat.ohmic[cells] * run.heat.mass[cells]).sum() + (body.heat * body.cell_mass).sum()
-    metals = part.slice_metal
-    mass = body.cell_mass.sum(axis=1)
-    if (metals == metals[0]).all():
-        return float(run.temperature_at(int(metals[0]), heat / mass.sum()))
-
-    def excess(temperature: float) -> float:
-        return float(sum(m * _enthalpy(tables, k, temperature) for k, m in zip(metals, mass, strict=True)) - heat)
-
-    low, high = (float(edge(tables.temperature[metals])) for edge in (np.min, np.max))
-    if low == high or excess(low) >= 0.0:
-        return low
-    return high if excess(high) <= 0.0 else float(brentq(excess, low, high, xtol=1e-6))
-
-
-def _enthalpy(tables: c.Tables, metal: int, temperature: float) -> float:
-    """Specific enthalpy (J/kg) of a metal at a temperature; on the melting plateau somewhere inside."""
-    grid = tables.start[metal] + tables.spacing[metal] * np.arange(tables.temperature.shape[1])
-    # The least rise from step to step makes the plateau single-valued.
-    rising = tables.temperature[metal] + 1e-9 * np.arange(grid.size)
-    return float(np.interp(temperature, rising, grid))
+    mass = np.bincount(part.slice_metal, weights=body.cell_mass.sum(axis=1), minlength=tables.start.size)
+    # Enthalpy is linear between the points of the tables, that of all metals between those of any. The least rise from
+    # point to point makes the melting plateau single-valued.
+    points = np.arange(tables.temperature.shape[1])
+    rising = {metal: tables.temperature[metal] + 1e-9 * points for metal in np.flatnonzero(mass)}
+    temperature = np.unique(np.concatenate(list(rising.values())))
+    held = sum(
+        mass[metal] * np.interp(temperature, at, tables.start[metal] + tables.spacing[metal] * points)
+        for metal, at in rising.items()
+    )
+    return float(np.interp(heat, held, temperature))
 
 
 def energy_balance(run: Run) -> EnergyBalance:

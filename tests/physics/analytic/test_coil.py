@@ -22,7 +22,7 @@ def test_coil_discharges_as_its_handbook_values_say(
     inductance = round_wire_coil(radius, pitch, wire, turns)
     resistance = turns * 2.0 * pi * radius / (conductivity * 0.25 * pi * wire**2)
     peak = peak_through(inductance, resistance)
-    # Much resistance brings the peak forward, to where the coarser steps of `design` are 0.25 % off.
+    # Much resistance brings the peak forward, to where the coarser steps of `design` are 0.44 % off.
     shot = changed(coil_shot(turns, wire, pitch, conductivity), solver={"fidelity": "reference"})
     summary = fire(shot).summary
     assert summary is not None
