@@ -47,8 +47,8 @@ class Closeness:
 FINE = Closeness(
     finer=16, current=3e-4, peak=1e-4, time_to_peak=1e-3, size=1.5e-3, thickness=6e-3, speed=4e-3, heat=7e-4
 )
-#: A shot as it is run at `screen`, with a dozen steps to the peak and as many windows. Half has been seen, in speed by a
-#: turn's that rises steeply. Without making good what a step has pushed too little, sizes miss by a hundredth.
+#: A shot as it is run at `screen`, with a dozen steps to the peak and as many windows. Half has been seen, in speed by
+#: a turn that is pushed ever harder. Without making good what a step has pushed too little, sizes miss by a hundredth.
 AS_RUN = Closeness(
     finer=1, current=2.5e-3, peak=5e-4, time_to_peak=7e-3, size=6e-3, thickness=0.02, speed=0.05, heat=0.011
 )
