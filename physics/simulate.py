@@ -344,6 +344,11 @@ def build(shot: Shot) -> c.Model:
     )
 
 
+@lru_cache(maxsize=256)
+def _enthalpy(material: str | Material, temperature: float) -> float:
+    return enthalpy_at(_thermal(material, heating=True), temperature)
+
+
 def _start_enthalpy(shot: Shot) -> Floats:
     """Specific enthalpy (J/kg) of each metal of the tables before the shot."""
     coil, *part = shot.metals
@@ -351,7 +356,7 @@ def _start_enthalpy(shot: Shot) -> Floats:
     start += [(material, shot.workpiece.initial_temperature_k) for material in part]
     if not shot.solver.heating:
         return np.zeros(len(start))
-    return np.array([enthalpy_at(_thermal(material, heating=True), temperature) for material, temperature in start])
+    return np.array([_enthalpy(material, temperature) for material, temperature in start])
 
 
 def run_shot(shot: Shot) -> Run:

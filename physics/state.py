@@ -188,18 +188,21 @@ class Heat(NamedTuple):
 
 
 def make_fields(model: Model) -> Fields:
-    """Zeroed fields of the right sizes."""
+    """Fields of the right sizes, zeroed but for the slopes of points: most of their rows are not used.
+
+    An assembly clears those that are.
+    """
     unknowns, points = model.unknowns, model.points.radius.size
     slices, cells = model.body.pressure.shape
     n = unknowns.filaments + unknowns.cells
     size = count(unknowns)
     return Fields(
         filament_base=np.zeros((n, n)),
-        filament_by_radius=np.zeros((points, n)),
-        filament_by_height=np.zeros((points, n)),
+        filament_by_radius=np.empty((points, n)),
+        filament_by_height=np.empty((points, n)),
         base=np.zeros((size, size)),
-        by_radius=np.zeros((points, size)),
-        by_height=np.zeros((points, size)),
+        by_radius=np.empty((points, size)),
+        by_height=np.empty((points, size)),
         centre_base=np.zeros((unknowns.centre.size, size)),
         rows=np.zeros((n, size)),
         swelling=np.zeros(n),
