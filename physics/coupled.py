@@ -43,7 +43,6 @@ from physics.motion import (
 )
 from physics.recording import record, settle, update_voltages
 from physics.state import (
-    ASSEMBLIES,
     BURST_CURRENT,
     BURST_FIELD,
     BURST_TIME,
@@ -118,7 +117,7 @@ def _effective_inductance(coil, part, turns, body, points, unknowns, discharge, 
     """
     split(coil, part, body, points)
     locate(coil, turns, part, body, points)
-    reassemble(points, unknowns, fields)
+    reassemble(points, unknowns, fields, part_too=True)
     update_inductance(points, unknowns, fields, fields.after)
     copy_lower(fields.after, work.lower)
     last = work.rhs.size - 1
@@ -215,6 +214,7 @@ def _discharge(
     settled = settle(part.size_share, body.radius, body.level, totals, 0.0, 1e-12)
     moved_h, waning = 0.0, False
     note_window(turns, body, fields.window)
+    note_window(turns, body, fields.part_window)
     totals[ZERO_TIME] = totals[BURST_TIME] = -1.0
     update_heat(coil, part, turns, body, tables, fields, heat, controls.motion)
     record(
@@ -264,8 +264,9 @@ def _discharge(
             locate(coil, turns, part, body, points)
             if coupled:
                 if travelled(turns, body, half_width, fields.window) > controls.window:
-                    open_window(coil, part, turns, body, points, unknowns, fields, half_width, controls.window)
-                    totals[ASSEMBLIES] += 1.0
+                    open_window(
+                        coil, part, turns, body, points, unknowns, fields, half_width, controls.window, totals
+                    )  # fmt: skip
                 before, after = after, before
                 update_inductance(points, unknowns, fields, after)
         # The tail's resistances change slowly: they are held for some steps, and with them the factored matrix.

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from physics import state as c
+from physics.peak import peak_of
 from physics.result import EnergyBalance, Series, Summary
 from physics.run import Run
 
@@ -16,55 +16,12 @@ Floats = NDArray[np.float64]
 
 #: Points a series is thinned to, extremes aside.
 _SERIES_POINTS = 300
-#: No parabola is laid through steps that differ more than so many times.
-_UNEVEN = 4.0
-_NEWTON_STEPS = 4
-
-
-def peak_of(time: Floats, value: Floats) -> tuple[float, float]:
-    """Largest value and its time (s): the quartic through the highest sample and two on either side.
-
-    Where samples are uneven or too few it is the parabola through three, or the sample itself.
-    """
-    k = int(np.argmax(value))
-    for reach in (2, 1):
-        if reach <= k < len(value) - reach:
-            near = slice(k - reach, k + reach + 1)
-            found = _top(time[near].tolist(), value[near].tolist())
-            if found is not None:
-                return found
-    return float(value[k]), float(time[k])
-
-
-def _top(t: list[float], v: list[float]) -> tuple[float, float] | None:
-    """Top of the polynomial through samples whose middle one is highest; None if it lies outside its neighbours."""
-    gaps = [after - before for before, after in pairwise(t)]
-    if max(gaps) > _UNEVEN * min(gaps):
-        return None
-    # Newton's divided differences; then his steps for the zero of the slope.
-    coefficients = list(v)
-    for order in range(1, len(t)):
-        for j in range(len(t) - 1, order - 1, -1):
-            coefficients[j] = (coefficients[j] - coefficients[j - 1]) / (t[j] - t[j - order])
-    middle = len(t) // 2
-    at = t[middle]
-    for _ in range(_NEWTON_STEPS):
-        height, slope, bend = coefficients[-1], 0.0, 0.0
-        for node, coefficient in zip(t[-2::-1], coefficients[-2::-1], strict=True):
-            bend = bend * (at - node) + 2.0 * slope
-            slope = slope * (at - node) + height
-            height = height * (at - node) + coefficient
-        if bend >= 0.0:
-            return None
-        at -= slope / bend
-        if not t[middle - 1] < at < t[middle + 1]:
-            return None
-    return height, at
 
 
 def summary(run: Run) -> Summary:
     """The figures of a run."""
     rows, totals, turns = run.rows, run.totals, run.model.turns
+    highest, lowest = rows.max(axis=0).tolist(), rows.min(axis=0).tolist()
     time = rows[:, c.TIME]
     peak, peak_time = peak_of(time, np.abs(rows[:, c.CURRENT]))
     ruptured = turns.rupture_time >= 0.0
@@ -82,7 +39,7 @@ def summary(run: Run) -> Summary:
         action_a2_s=float(totals[c.ACTION]),
         peak_gap_field_tesla=peak_of(time, np.abs(rows[:, c.FIELD]))[0],
         peak_centre_field_tesla=peak_of(time, np.abs(rows[:, c.CENTRE_FIELD]))[0],
-        peak_coil_voltage_v=float(np.abs(rows[:, c.COIL_VOLTAGE]).max()),
+        peak_coil_voltage_v=max(highest[c.COIL_VOLTAGE], -lowest[c.COIL_VOLTAGE]),
         peak_force_n=peak_of(time, rows[:, c.FORCE])[0],
         impulse_n_s=float(totals[c.IMPULSE]),
         coil_heat_j=float(totals[c.COIL_HEAT_TO_ZERO]),
@@ -92,12 +49,12 @@ def summary(run: Run) -> Summary:
         shrink_ratio=float(final / first),
         final_rim_thickness_m=float(totals[c.FINAL_RIM]),
         final_centre_thickness_m=float(totals[c.FINAL_CENTRE]),
-        peak_workpiece_speed_m_per_s=float(max(-rows[:, c.SPEED].min(), 0.0)),
+        peak_workpiece_speed_m_per_s=max(-lowest[c.SPEED], 0.0),
         peak_strain_rate_per_s=float(run.model.body.work[1]),
-        peak_workpiece_temperature_k=float(rows[:, c.PART_TEMPERATURE].max()),
+        peak_workpiece_temperature_k=highest[c.PART_TEMPERATURE],
         end_workpiece_temperature_k=float(rows[-1, c.PART_TEMPERATURE]),
         mean_workpiece_temperature_k=_settled_temperature(run),
-        peak_coil_temperature_k=float(rows[:, c.COIL_TEMPERATURE].max()),
+        peak_coil_temperature_k=highest[c.COIL_TEMPERATURE],
         burst_time_s=_or_none(totals[c.BURST_TIME]),
         burst_current_a=float(totals[c.BURST_CURRENT]) if burst else None,
         burst_field_energy_j=float(totals[c.BURST_FIELD]) if burst else None,
@@ -119,10 +76,13 @@ def _settled_temperature(run: Run) -> float:
     cells = slice(run.model.coil.radius_m.size, None)
     heat = 2.0 * (run.heat.ohmic[cells] * run.heat.mass[cells]).sum() + (body.heat * body.cell_mass).sum()
     mass = np.bincount(part.slice_metal, weights=body.cell_mass.sum(axis=1), minlength=tables.start.size)
+    metals = np.flatnonzero(mass)
+    if metals.size == 1:
+        return float(run.temperature_at(int(metals[0]), heat / mass[metals[0]]))
     # Enthalpy is linear between the points of the tables, that of all metals between those of any. The least rise from
     # point to point makes the melting plateau single-valued.
     points = np.arange(tables.temperature.shape[1])
-    rising = {metal: tables.temperature[metal] + 1e-9 * points for metal in np.flatnonzero(mass)}
+    rising = {metal: tables.temperature[metal] + 1e-9 * points for metal in metals}
     temperature = np.unique(np.concatenate(list(rising.values())))
     held = sum(
         mass[metal] * np.interp(temperature, at, tables.start[metal] + tables.spacing[metal] * points)

@@ -22,13 +22,14 @@ Ints = NDArray[np.int64]
 
 
 class Points(NamedTuple):
-    """All filaments at z >= 0: the coil's first, then the workpiece's sub-cells; the first `used[0]` rows count.
+    """All filaments at z >= 0: the coil's `own` first, then the workpiece's sub-cells; the first `used[0]` rows count.
 
     Cells are split into roughly square sub-cells of their present shape (:func:`split`): mutuals
     between elongated cells taken from centre to centre would not give a positive definite matrix.
     Rows of the coil leave the columns that place a sub-cell in the mechanical mesh unused.
     """
 
+    own: int
     used: Ints  # (1,)
     radius: Floats  # m
     height: Floats  # m
@@ -73,6 +74,7 @@ def make_points(coil: CoilMesh, part: PartMesh) -> Points:
         return np.zeros(most, dtype=np.int64)
 
     points = Points(
+        own=own,
         used=np.array([own], dtype=np.int64),
         radius=floats(),
         height=floats(),
@@ -102,8 +104,8 @@ def make_loads(turns: int, slices: int, cells: int) -> Loads:
     """Zero loads for so many turns kept, slices and radial cells."""
     nodes, levels = slices * (cells + 1), (slices + 1) * cells
     forces = np.zeros(turns + nodes + levels + 1)
-    turn, node, level, inward = np.split(forces, np.cumsum([turns, nodes, levels]))
-    return Loads(forces, turn, node.reshape(slices, cells + 1), level.reshape(slices + 1, cells), inward)
+    node, level = forces[turns : turns + nodes], forces[turns + nodes : -1]
+    return Loads(forces, forces[:turns], node.reshape(slices, cells + 1), level.reshape(slices + 1, cells), forces[-1:])
 
 
 @kernel

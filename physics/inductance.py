@@ -11,48 +11,86 @@ is symmetric, and 1/2 i.M.i is the energy of the whole field. `by_radius` and `b
 every point p and unknown c', the slope of that energy: the force on one filament at p is
 f_p = s_p i_c sum_c' i_c' by_radius[p, c'] (N, outward), likewise along z. The force is therefore
 exactly the derivative of the energy, and motion conserves what it should.
+
+A loop that does not begin at 0 counts in unsigned numbers: an index that might be negative, counted from the end, keeps
+a loop out of vector registers.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
 
 from physics.kernel_cache import inner_kernel, kernel
 from physics.linear import clear
 from physics.loops import mutual_gradient, ring_self, ring_self_by_radius, ring_self_by_swelling
 
+#: Pairs of points are taken in so many at a time, as many as the widest vector registers hold.
+_LANES = 8
+
+
+class Group(NamedTuple):
+    """Points that belong together, those of the coil or of the part, and their filaments or cells: from, up to."""
+
+    point: int
+    end: int
+    cell: int
+    end_cell: int
+
 
 @kernel
-def assemble(points, radius, height, mean_distance, weight, share, cell, pair, matrix, by_radius, by_height):
-    """Fill `matrix` (n, n) in H and the first `points` rows of `by_radius`, `by_height` (rows, n) in H/m.
+def assemble(one, other, radius, height, mean_distance, weight, share, cell, pair, matrix, by_radius, by_height):
+    """Fill the block of two groups of points in `matrix` (n, n), H, and in `by_radius`, `by_height` (points, n), H/m.
 
-    `radius`, `height`, `mean_distance` are in m, shape (points,); `pair` is scratch, (5, points).
+    They are the same group, or `other` comes before `one`. `radius`, `height`, `mean_distance` are in m, shape
+    (points,); `pair` is scratch, (5, points).
     """
-    clear(matrix.shape[0], matrix)
-    clear(points, by_radius)
-    clear(points, by_height)
-    for p in range(points):
+    _clear_block(one, other, matrix, by_radius, by_height)
+    _clear_block(other, one, matrix, by_radius, by_height)
+    for p in range(one.point, one.end):
+        first, end = other.point, min(p, other.end)
+        # Whole vectors: what the last one holds beyond the end is never looked at.
+        padded = min(first + _LANES * ((end - first + _LANES - 1) // _LANES), pair.shape[1])
         if weight[p] == 2.0:
-            _pairs_off_plane(p, radius, height, weight, share, pair)
+            _pairs_off_plane(p, first, padded, radius, height, weight, share, pair)
         else:
-            _pairs_on_plane(p, radius, height, weight, share, pair)
+            _pairs_on_plane(p, first, padded, radius, height, weight, share, pair)
         c = cell[p]
-        for q in range(p):
+        for k in range(first, end):
+            q = np.uintp(k)
             d = cell[q]
             matrix[c, d] += pair[0, q]
             by_radius[p, d] += pair[1, q]
             by_height[p, d] += pair[3, q]
             by_radius[q, c] += pair[2, q]
             by_height[q, c] += pair[4, q]
-    for c in range(matrix.shape[0]):
-        for d in range(c + 1):
+    for c in range(one.cell, one.end_cell):
+        for d in range(other.cell, min(c + 1, other.end_cell)):
             matrix[c, d] = matrix[d, c] = matrix[c, d] + matrix[d, c]
-    for p in range(points):
-        _add_self(p, cell[p], radius[p], height[p], mean_distance[p], weight[p], share[p], matrix, by_radius, by_height)
+    if one.point == other.point:
+        for p in range(one.point, one.end):
+            _add_self(
+                p, cell[p], radius[p], height[p], mean_distance[p], weight[p], share[p], matrix, by_radius, by_height
+            )
 
 
 @inner_kernel
-def _pairs_off_plane(p, radius, height, weight, share, pair):
-    """Point p off the plane with all before it: energy of the pair, slopes by both radii and both heights."""
-    for q in range(p):
+def _clear_block(one, other, matrix, by_radius, by_height):
+    """Zero what the points and cells of one group have from the other."""
+    for c in range(one.cell, one.end_cell):
+        for d in range(other.cell, other.end_cell):
+            matrix[c, d] = 0.0
+    for p in range(one.point, one.end):
+        for d in range(other.cell, other.end_cell):
+            by_radius[p, d] = by_height[p, d] = 0.0
+
+
+@inner_kernel
+def _pairs_off_plane(p, first, end, radius, height, weight, share, pair):
+    """Point p off the plane with some before it: energy of the pair, slopes by both radii and both heights."""
+    for k in range(first, end):
+        q = np.uintp(k)
         value, by_p, by_q, by_z = mutual_gradient(radius[p], radius[q], height[p] - height[q])
         mirror, mirror_by_p, mirror_by_q, mirror_by_z = mutual_gradient(radius[p], radius[q], height[p] + height[q])
         # One on the plane has no mirror image; seen from it the pair counts twice.
@@ -66,9 +104,10 @@ def _pairs_off_plane(p, radius, height, weight, share, pair):
 
 
 @inner_kernel
-def _pairs_on_plane(p, radius, height, weight, share, pair):
+def _pairs_on_plane(p, first, end, radius, height, weight, share, pair):
     """The same for point p on the plane, which is held there."""
-    for q in range(p):
+    for k in range(first, end):
+        q = np.uintp(k)
         value, by_p, by_q, by_z = mutual_gradient(radius[p], radius[q], height[p] - height[q])
         pair[0, q] = weight[q] * share[p] * share[q] * value
         pair[1, q] = share[q] * weight[q] * by_p
@@ -88,6 +127,26 @@ def _add_self(p, c, radius, height, mean_distance, weight, share, matrix, by_rad
         by_radius[p, c] += share * by_own
         by_height[p, c] += share * by_z
     matrix[c, c] += weight * share * share * value
+
+
+@kernel
+def carry(group, now, base, weight, share, cell, by_radius, by_height, matrix):
+    """Take along what a group has by itself in `matrix` (n, n), H, from the section `base` to that of `now`.
+
+    To first order, and to the same as :func:`follow`: sections are given likewise, slopes are by filaments and cells.
+    """
+    radius, height, mean_distance = now
+    base_radius, base_height, base_mean_distance = base
+    for p in range(group.point, group.end):
+        c = cell[p]
+        out = weight[p] * share[p] * (radius[p] - base_radius[p])
+        up = weight[p] * share[p] * (height[p] - base_height[p])
+        for d in range(group.cell, group.end_cell):
+            change = out * by_radius[p, d] + up * by_height[p, d]
+            matrix[c, d] += change
+            matrix[d, c] += change
+        slope = ring_self_by_swelling(base_radius[p], base_mean_distance[p])
+        matrix[c, c] += weight[p] * share[p] ** 2 * slope * (mean_distance[p] / base_mean_distance[p] - 1.0)
 
 
 @kernel

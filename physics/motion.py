@@ -3,6 +3,7 @@
 The matrix is assembled afresh only once in a window of motion, for the section expected in the
 middle of it; in between it follows by its own gradient. About the middle the first-order terms
 left out in force cancel over the window, and the matrix does not jump from window to window.
+What the part has by itself has a window of its own: the gap opens long before the part's shape has changed as much.
 """
 
 from __future__ import annotations
@@ -12,10 +13,10 @@ from math import sqrt
 from physics.circuit import add_change, gather_rows, generalise
 from physics.deformation import advance, coast, kick, stable_step
 from physics.geometry import locate, split
-from physics.inductance import assemble, follow
+from physics.inductance import Group, assemble, carry, follow
 from physics.kernel_cache import inner_kernel
 from physics.linear import row_dot
-from physics.state import BORE_CLOSED, OVER_CRUSHED, RIM_EXTRUDED
+from physics.state import ASSEMBLIES, BORE_CLOSED, OVER_CRUSHED, PART_ASSEMBLIES, RIM_EXTRUDED
 from physics.turns import advance_turns, kick_turns, turns_plastic_work
 
 # A run is called off where the radial model has lost its meaning.
@@ -31,27 +32,45 @@ _LARGEST_STRAIN = 2.5
 _PAST_RUPTURE, _SHARE_OF_WINDOW, _SHORTEST_TO_RUPTURE = 1.02, 0.5, 0.1
 # A turn's step is at most this share of the time in which sound goes its radius; turns that can collide take all steps.
 _SHARE_OF_RING = 0.1
+# The part's shape may change by this share of what the gap may open by: all its cells lie side by side.
+_OF_PART = 0.2
 # Forces are extrapolated over no more than so many times the step that they changed in.
 _FARTHEST = 2.0
 
 
 @inner_kernel
-def reassemble(points, unknowns, fields):
-    """Assemble matrix and slopes for the section as `points` has it, and remember that section."""
-    used = points.used[0]
+def _assemble_block(one, other, points, fields):
+    """Assemble the block of two groups, or of one with itself, for the section as `points` has it."""
     assemble(
-        used,
-        points.radius,
-        points.height,
-        points.mean_distance,
-        points.weight,
-        points.share,
-        points.cell,
-        fields.pair,
-        fields.filament_base,
-        fields.filament_by_radius,
-        fields.filament_by_height,
-    )
+        one, other, points.radius, points.height, points.mean_distance, points.weight, points.share, points.cell,
+        fields.pair, fields.filament_base, fields.filament_by_radius, fields.filament_by_height,
+    )  # fmt: skip
+
+
+@inner_kernel
+def reassemble(points, unknowns, fields, part_too):
+    """Assemble matrix and slopes for the section as `points` has it, and remember that section.
+
+    What the part has by itself is only taken along there, and keeps its slopes, unless `part_too`.
+    """
+    used, filaments = points.used[0], unknowns.filaments
+    coil, part = Group(0, points.own, 0, filaments), Group(points.own, used, filaments, filaments + unknowns.cells)
+    if part_too:
+        _assemble_block(part, part, points, fields)
+    else:
+        carry(
+            part,
+            (points.radius, points.height, points.mean_distance),
+            (fields.base_radius, fields.base_height, fields.base_mean_distance),
+            points.weight,
+            points.share,
+            points.cell,
+            fields.filament_by_radius,
+            fields.filament_by_height,
+            fields.filament_base,
+        )
+    _assemble_block(coil, coil, points, fields)
+    _assemble_block(part, coil, points, fields)
     generalise(unknowns, fields.filament_base, fields.rows, fields.base)
     for t in range(unknowns.centre.size):
         for d in range(fields.rows.shape[1]):
@@ -255,19 +274,28 @@ def travelled(turns, body, half_width, window):
 
     `window` holds where turns, rims, bores and levels were.
     """
-    turn_radius, radius, level = turns.radius, body.radius, body.level
-    kept, slices, cells = turn_radius.size, radius.shape[0], level.shape[1]
-    turn, rim, shape = 0.0, 0.0, 0.0
+    turn_radius, radius, kept, last = turns.radius, body.radius, turns.radius.size, body.radius.shape[1] - 1
+    turn, rim = 0.0, 0.0
     for t in range(kept):
         turn = max(turn, abs(turn_radius[t] - window[t]))
+    for s in range(radius.shape[0]):
+        rim = max(rim, abs(radius[s, last] - window[kept + s]))
+    return max((turn + rim) / _gap(turn_radius, radius, half_width), _reshaped(turns, body, window))
+
+
+@inner_kernel
+def _reshaped(turns, body, window):
+    """The largest relative change of a bore or level of the part since `window` noted them."""
+    radius, level = body.radius, body.level
+    slices, cells = radius.shape[0], level.shape[1]
+    first, shape = turns.radius.size + slices, 0.0
     for s in range(slices):
-        rim = max(rim, abs(radius[s, cells] - window[kept + s]))
-        bore = window[kept + slices + s]
+        bore = window[first + s]
         if bore > 0.0:
             shape = max(shape, abs(radius[s, 0] / bore - 1.0))
         for k in range(cells):
-            shape = max(shape, abs(level[s + 1, k] / window[kept + 2 * slices + s * cells + k] - 1.0))
-    return max((turn + rim) / _gap(turn_radius, radius, half_width), shape)
+            shape = max(shape, abs(level[s + 1, k] / window[first + slices + s * cells + k] - 1.0))
+    return shape
 
 
 @inner_kernel
@@ -310,16 +338,25 @@ def _drift(turns, body, time):
 
 
 @inner_kernel
-def open_window(coil, part, turns, body, points, unknowns, fields, half_width, width):
-    """Assemble for the section expected halfway through the window that opens now, and note where it is now."""
+def open_window(coil, part, turns, body, points, unknowns, fields, half_width, width, totals):
+    """Assemble for the section expected halfway through the window that opens now, and note where it is now.
+
+    What the part has by itself, and how it is cut, is kept over several windows while its shape hardly changes.
+    """
+    part_too = _reshaped(turns, body, fields.part_window) > _OF_PART * width
     ahead = _time_ahead(turns, body, half_width, width)
     _drift(turns, body, ahead)
-    split(coil, part, body, points)
+    if part_too:
+        split(coil, part, body, points)
     locate(coil, turns, part, body, points)
-    reassemble(points, unknowns, fields)
+    reassemble(points, unknowns, fields, part_too)
     _drift(turns, body, -ahead)
     locate(coil, turns, part, body, points)
     note_window(turns, body, fields.window)
+    totals[ASSEMBLIES] += 1.0
+    if part_too:
+        note_window(turns, body, fields.part_window)
+        totals[PART_ASSEMBLIES] += 1.0
 
 
 @inner_kernel

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from physics.facts import Facts
 from physics.result import Estimate, InsulationCheck, Rating
 from physics.schema import unit_of
+from physics.shot import Shot
 
 #: A limit may be used up to the last digit of a double.
 _LAST_DIGIT = 1e-12
@@ -43,6 +44,12 @@ _OF_SUMMARY = (
     "voltage_reversal_ratio",
     "debris_energy_j",
 )
+
+
+def asks_for_estimates(shot: Shot) -> bool:
+    """True where a limit is stated that is one on an estimate, or surroundings that have something to bear."""
+    limits, around = shot.limits, shot.surroundings
+    return bool(around.barrier or around.box) or any(getattr(limits, name) is not None for name in _OF_ESTIMATES)
 
 
 def rate(facts: Facts, estimates: Sequence[Estimate], insulation: Sequence[InsulationCheck]) -> list[Rating]:

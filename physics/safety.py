@@ -9,7 +9,7 @@ from physics import bench_load, hazards
 from physics.checklist import checklist
 from physics.facts import Facts
 from physics.faults import fault_shots
-from physics.ratings import rate
+from physics.ratings import asks_for_estimates, rate
 from physics.result import (
     ChecklistItem,
     Estimate,
@@ -45,5 +45,6 @@ def safety_of(facts: Facts, status: Status | None, insulation: Sequence[Insulati
 
 
 def ratings_of(facts: Facts, insulation: Sequence[InsulationCheck]) -> list[Rating]:
-    """The ratings alone."""
-    return rate(facts, [*bench_load.assess(facts), *hazards.assess(facts).estimates], insulation)
+    """The ratings alone; nothing is estimated where no rating asks for it."""
+    estimates = [*bench_load.assess(facts), *hazards.assess(facts).estimates] if asks_for_estimates(facts.shot) else []
+    return rate(facts, estimates, insulation)

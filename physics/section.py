@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from physics import state as c
 from physics.field_lines import Loops, loops_of
-from physics.figures import peak_of
+from physics.peak import peak_of
 from physics.run import Run
 from physics.shot import Shot, check_shot
 from physics.simulate import run_shot

@@ -83,8 +83,9 @@ COLUMNS = 25
     PART_MOTION,
     COIL_ELASTIC,
     COIL_MOTION,
-) = range(31)
-TOTALS = 31
+    PART_ASSEMBLIES,
+) = range(32)
+TOTALS = 32
 
 
 class Tables(NamedTuple):
@@ -168,6 +169,7 @@ class Fields(NamedTuple):
     layer_voltage: Floats  # (layers,) V
     linkage: Floats  # (turns,) Wb, scratch
     window: Floats  # m: radii of turns, rims and bores of slices, levels, as they were when the window of motion opened
+    part_window: Floats  # likewise, when the part was last cut and assembled by itself
 
 
 class Heat(NamedTuple):
@@ -224,6 +226,7 @@ def make_fields(model: Model) -> Fields:
         layer_voltage=np.zeros(model.coil.turn_layer[-1] + 1),
         linkage=np.zeros(unknowns.centre.size),
         window=np.zeros(model.turns.radius.size + slices * (2 + cells)),
+        part_window=np.zeros(model.turns.radius.size + slices * (2 + cells)),
     )
 
 

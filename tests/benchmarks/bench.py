@@ -16,7 +16,7 @@ import numpy as np
 import physics
 from physics import state as c
 from physics.circuit import make_step_work
-from physics.inductance import assemble
+from physics.inductance import Group, assemble
 from physics.linear import factor, solve
 from physics.shot import Fidelity, check_shot
 from physics.simulate import build, run_shot
@@ -25,7 +25,7 @@ from tests.physics.fem.meshing import Fineness
 from tests.physics.plain import discharge, filament_inductance
 from tests.physics.plain_motion import PlainShot
 from tests.physics.plausible import plausible_shots
-from tests.physics.sections import section_of
+from tests.physics.sections import groups_of, section_of
 
 RUNS_COUNT = 5
 #: Random shots of all kinds, and how many of those that complete are timed.
@@ -113,14 +113,25 @@ def floor_seconds(fidelity: str) -> float:
         solve(lower, work.rhs)
         solve(lower, work.rhs)
 
-    def one_assembly() -> None:
+    def assembly_of(one: Group, other: Group) -> None:
         assemble(
-            p.used[0], p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, pair,
+            one, other, p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, pair,
             section.matrix, section.by_radius, section.by_height,
         )  # fmt: skip
 
-    steps, assemblies = len(run.rows) - 1, 1 + int(run.totals[c.ASSEMBLIES])
-    return float(steps) * seconds_of(one_step, 200) + float(assemblies) * seconds_of(one_assembly, 20)
+    def of_coil() -> None:
+        assembly_of(coil, coil)
+        assembly_of(part, coil)
+
+    coil, part = groups_of(section)
+    steps, assemblies, of_part = (
+        float(1 + count) for count in (len(run.rows) - 2, run.totals[c.ASSEMBLIES], run.totals[c.PART_ASSEMBLIES])
+    )
+    return (
+        steps * seconds_of(one_step, 200)
+        + assemblies * seconds_of(of_coil, 20)
+        + of_part * seconds_of(partial(assembly_of, part, part), 20)
+    )
 
 
 def print_moving() -> None:

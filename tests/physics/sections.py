@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from physics.deformation import Body, make_body
 from physics.geometry import Points, axial_field, locate, make_points, resistances, split
-from physics.inductance import assemble
+from physics.inductance import Group, assemble
 from physics.mesh import CoilMesh, PartMesh, Slice, mesh_coil, mesh_part
 from physics.state import Model
 from physics.turns import Turns, make_turns
@@ -35,8 +35,9 @@ class Section:
         """Matrix of the section where turns and body are now; cells stay split as they are."""
         locate(self.coil, self.turns, self.part, self.body, self.points)
         p = self.points
+        whole = Group(0, p.used[0], 0, len(self.matrix))
         assemble(
-            p.used[0], p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, np.empty((5, p.used[0])),
+            whole, whole, p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, np.empty((5, p.used[0])),
             self.matrix, self.by_radius, self.by_height,
         )  # fmt: skip
         return self.matrix
@@ -66,6 +67,12 @@ def make_section(coil: CoilMesh, part: PartMesh, turns: Turns, body: Body) -> Se
 def section_of(model: Model) -> Section:
     """The section that a run would start from, or continue from after turns and body were moved."""
     return make_section(model.coil, model.part, model.turns, model.body)
+
+
+def groups_of(section: Section) -> tuple[Group, Group]:
+    """Points, filaments and cells of coil and part."""
+    own, filaments = section.coil.point_filament.size, section.coil.radius_m.size
+    return Group(0, own, 0, filaments), Group(own, section.points.used[0], filaments, len(section.matrix))
 
 
 @dataclass(frozen=True, eq=False)

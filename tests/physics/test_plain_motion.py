@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from physics import state as c
-from physics.figures import peak_of
+from physics.peak import peak_of
 from physics.run import Run
 from physics.shot import check_shot
 from physics.simulate import FIDELITIES, run_shot

@@ -30,8 +30,8 @@ from physics.circuit import (
     make_unknowns,
     step,
 )
-from physics.figures import peak_of
 from physics.mesh import mesh_coil
+from physics.peak import peak_of
 from physics.switching import next_state
 from physics.winding import Winding
 

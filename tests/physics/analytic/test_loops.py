@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from physics.constants import MU_0
-from physics.inductance import assemble
+from physics.inductance import Group, assemble
 from physics.loops import (
     circle_mean_distance,
     mutual,
@@ -158,8 +158,9 @@ def sheet_inductance(radius: float, length: float, strips: int) -> float:
     matrix, slopes = np.zeros((half, half)), np.zeros((half, half))
     ones, distance = np.ones(half), rectangle_mean_distance(0.0, width)
     height = width * (np.arange(half) + 0.5)
+    whole = Group(0, half, 0, half)
     assemble(
-        half, radius * ones, height, distance * ones, 2 * ones, ones, np.arange(half), np.empty((5, half)),
+        whole, whole, radius * ones, height, distance * ones, 2 * ones, ones, np.arange(half), np.empty((5, half)),
         matrix, slopes, slopes.copy(),
     )  # fmt: skip
     return float(matrix.sum()) / strips**2

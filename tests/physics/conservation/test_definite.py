@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 
 from physics.circuit import count, generalise, make_unknowns
 from physics.geometry import Loads, inward_force, lorentz, make_loads
-from physics.inductance import follow
+from physics.inductance import assemble, carry, follow
 from physics.linear import factor
 from physics.shot import check_shot
 from physics.simulate import build
 from physics.state import Model
 from tests.physics.plausible import plausible_shots
-from tests.physics.sections import Section, section_of
+from tests.physics.sections import Section, groups_of, section_of
 
 Floats = NDArray[np.float64]
 
@@ -161,11 +161,55 @@ def test_coil_and_part_push_each_other_apart() -> None:
         assert loads.turn[section.coil.turn_layer == 0].min() > 0.0
 
 
+def place_of(section: Section) -> tuple[Floats, Floats, Floats]:
+    """Radius, height and mean distance (m) of all points as they are now."""
+    points = section.points
+    return points.radius.copy(), points.height.copy(), points.mean_distance.copy()
+
+
+def test_matrix_is_assembled_in_blocks() -> None:
+    """Coil, part and both together, each by itself over whatever was there, make the whole matrix and its slopes."""
+    rng = np.random.default_rng(15)
+    for section in random_sections("screen", 20, seed=12):
+        coil, part = groups_of(section)
+        p, whole = section.points, [values.copy() for values in (section.matrix, section.by_radius, section.by_height)]
+        for values in (section.matrix, section.by_radius, section.by_height):
+            values[:] = rng.normal(size=values.shape)
+        for one, other in ((part, part), (part, coil), (coil, coil)):
+            assemble(
+                one, other, p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, np.empty((5, p.used[0])),
+                section.matrix, section.by_radius, section.by_height,
+            )  # fmt: skip
+        for values, expected in zip((section.matrix, section.by_radius, section.by_height), whole, strict=True):
+            assert values == pytest.approx(expected, rel=1e-12, abs=1e-13 * np.abs(expected).max())
+
+
+def test_what_the_part_has_by_itself_is_carried_as_the_matrix_follows() -> None:
+    """Taken along to where part and coil are now, its block is the one that follows; all else stays as it was."""
+    rng = np.random.default_rng(16)
+    for section in random_sections("screen", 12, seed=13):
+        base, p = place_of(section), section.points
+        matrix, by_radius, by_height = section.matrix.copy(), section.by_radius.copy(), section.by_height.copy()
+        for state in states_of(section):
+            state[:] = state * (1.0 + 1e-2 * rng.uniform(0.5, 1.0))
+        section.assemble()
+        now, rows, swelling = place_of(section), np.zeros_like(matrix), np.zeros(len(matrix))
+        follow(p.used[0], now, base, p.weight, p.share, p.cell, by_radius, by_height, rows, swelling)
+        carried, part = matrix.copy(), groups_of(section)[1]
+        carry(part, now, base, p.weight, p.share, p.cell, by_radius, by_height, carried)
+        cells = slice(part.cell, part.end_cell)
+        # What follows in columns of the coil belongs to both.
+        change = rows[cells, cells] + rows[cells, cells].T + np.diag(swelling[cells])
+        assert (carried - matrix)[cells, cells] == pytest.approx(change, abs=1e-9 * np.abs(change).max())
+        carried[cells, cells] = matrix[cells, cells]
+        assert (carried == matrix).all()
+
+
 def test_matrix_follows_small_motion_to_first_order() -> None:
     """The matrix carried along by its slopes differs from a fresh one by the square of the way."""
     rng = np.random.default_rng(14)
     for section in random_sections("screen", 6, seed=11):
-        base = tuple(values.copy() for values in section.points[1:4])
+        base = place_of(section)
         matrix, by_radius, by_height = section.matrix.copy(), section.by_radius.copy(), section.by_height.copy()
         states = states_of(section)
         first = [state.copy() for state in states]
@@ -176,10 +220,7 @@ def test_matrix_follows_small_motion_to_first_order() -> None:
                 state[:] = start * (1.0 + share * way)
             fresh, rows, swelling = section.assemble().copy(), np.zeros_like(matrix), np.zeros(len(matrix))
             p = section.points
-            follow(
-                p.used[0], (p.radius, p.height, p.mean_distance), base, p.weight, p.share, p.cell,
-                by_radius, by_height, rows, swelling,
-            )  # fmt: skip
+            follow(p.used[0], place_of(section), base, p.weight, p.share, p.cell, by_radius, by_height, rows, swelling)
             carried = matrix + rows + rows.T + np.diag(swelling)
             errors.append(np.abs(carried - fresh).max() / np.abs(fresh - matrix).max())
         assert errors[1] == pytest.approx(0.5 * errors[0], rel=0.15)

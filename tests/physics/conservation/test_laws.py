@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from physics import simulate_shot
 from physics import state as c
-from physics.inductance import assemble
+from physics.inductance import Group, assemble
 from physics.run import Run
 from physics.shot import check_shot
 from physics.simulate import build, run_shot
@@ -194,8 +194,9 @@ def test_half_a_section_stands_for_the_whole(seed: int) -> None:
     both = np.concatenate([np.arange(used), mirrored])
     height = np.concatenate([points.height[:used], -points.height[mirrored]])
     matrix, by_radius = np.zeros_like(section.matrix), np.zeros((both.size, len(section.matrix)))
+    whole = Group(0, both.size, 0, len(matrix))
     assemble(
-        both.size, points.radius[both], height, points.mean_distance[both], np.ones(both.size), points.share[both],
+        whole, whole, points.radius[both], height, points.mean_distance[both], np.ones(both.size), points.share[both],
         points.cell[both], np.empty((5, both.size)), matrix, by_radius, np.zeros_like(by_radius),
     )  # fmt: skip
     assert matrix == pytest.approx(section.matrix, rel=1e-9, abs=1e-12 * section.matrix.max())

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from physics import ShotResult
+from physics import ShotResult, check_shot, shot_figures
 from physics.limits import Limits
 from physics.ratings import LOWEST
 from tests.physics.shots import TRADE_SHOT, Fire, changed
@@ -56,16 +56,14 @@ INSULATION = {
 }
 
 
-def fired(fire: Fire, limits: dict[str, float], voltage_v: float = 7000.0) -> ShotResult:
-    return fire(
-        changed(
-            TRADE_SHOT,
-            limits=limits,
-            equipment=EQUIPMENT,
-            insulation=INSULATION,
-            bank={"charge_voltage_v": voltage_v},
-        )
+def limited(limits: dict[str, float], voltage_v: float = 7000.0) -> dict[str, Any]:
+    return changed(
+        TRADE_SHOT, limits=limits, equipment=EQUIPMENT, insulation=INSULATION, bank={"charge_voltage_v": voltage_v}
     )
+
+
+def fired(fire: Fire, limits: dict[str, float], voltage_v: float = 7000.0) -> ShotResult:
+    return fire(limited(limits, voltage_v))
 
 
 def test_every_limit_has_a_rating_a_reason_and_words(fire: Fire) -> None:
@@ -91,6 +89,21 @@ def test_each_limit_alone_forbids_the_shot(fire: Fire, name: str) -> None:
     assert [ground.name for ground in result.verdict.grounds] == [name]
     kept = fired(fire, {name: taken})
     assert not kept.verdict.not_to_be_fired
+    # A search, which estimates no more than it has to, is told the same.
+    assert shot_figures(check_shot(limited({name: taken}))).ratings == kept.ratings
+
+
+@pytest.mark.parametrize(
+    "around",
+    [{"barrier": {"material": "mild_steel", "thickness_m": 1e-3}}, {"box": {"volume_m3": 0.1, "strength_pa": 1e4}}],
+    ids=["barrier", "box"],
+)
+def test_search_is_told_what_the_surroundings_have_to_bear(fire: Fire, around: dict[str, Any]) -> None:
+    """As in the whole result, without any limit stated."""
+    shot = changed(TRADE_SHOT, surroundings=around)
+    ratings = fire(shot).ratings
+    assert len(ratings) == 1
+    assert shot_figures(check_shot(shot)).ratings == ratings
 
 
 def test_values_are_those_of_the_run(fire: Fire) -> None:
