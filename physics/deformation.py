@@ -49,7 +49,6 @@ class Body(NamedTuple):
     deviator: Floats  # (3, S, N) Pa: radial, hoop, axial
     shear: Floats  # (S + 1, N + 1) Pa, at corners; zero on all surfaces and the mid-plane
     pressure: Floats  # (S, N) Pa
-    viscous: Floats  # (S, N) Pa, bulk viscosity of the last step
     strain: Floats  # (S, N) equivalent plastic strain
     hardening: Floats  # (S, N) Pa, B eps^n of that strain
     increment: Floats  # (S, N) of the strain in the last step
@@ -61,9 +60,6 @@ class Body(NamedTuple):
     inward: Floats  # (S, N) N, forces of a cell's stresses on its inner node,
     outward: Floats  # (S, N) on its outer one, with the other sign,
     upright: Floats  # (S, N) and on the level below it
-    growth: Floats  # (S, N) 1/s, scratch of a step: rate of a cell's volume
-    volume: Floats  # (S, N) m^3, likewise, in the middle of the step
-    trial: Floats  # (S, N) Pa, likewise, equivalent stress if nothing yielded
     scale: Floats  # (S, N), likewise of the radial return
 
 
@@ -90,7 +86,6 @@ def make_body(nodes: Floats, levels: Floats, density: Floats, metal: Ints) -> Bo
         deviator=np.zeros((3, slices, cells)),
         shear=np.zeros((slices + 1, cells + 1)),
         pressure=np.zeros((slices, cells)),
-        viscous=np.zeros((slices, cells)),
         strain=np.zeros((slices, cells)),
         hardening=np.zeros((slices, cells)),
         increment=np.zeros((slices, cells)),
@@ -102,9 +97,6 @@ def make_body(nodes: Floats, levels: Floats, density: Floats, metal: Ints) -> Bo
         inward=np.zeros((slices, cells)),
         outward=np.zeros((slices, cells)),
         upright=np.zeros((slices, cells)),
-        growth=np.zeros((slices, cells)),
-        volume=np.zeros((slices, cells)),
-        trial=np.zeros((slices, cells)),
         scale=np.zeros((slices, cells)),
     )
 
@@ -143,45 +135,25 @@ def stable_step(body, strengths, courant):
 def advance(body, strengths, node_force, level_force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under forces on nodes (N, outward, (S, N+1)) and on levels (N, up, (S+1, N)).
 
-    `softness` (S, N) is each cell's thermal factor of the flow stress. False when a cell has lost its width. Loops over
-    cells are kept apart by what they read, so that they run in vector registers; only yielding cells are taken singly.
+    `softness` (S, N) is each cell's thermal factor of the flow stress. False when a cell has lost its width.
     """
     slices = body.pressure.shape[0]
-    radius, speed, level, rise, deviator, shear = (
-        body.radius, body.speed, body.level, body.rise, body.deviator, body.shear,
-    )  # fmt: skip
+    shear, scale = body.shear, body.scale
     # From the middle of the last step to that of this one; at rest, from its start.
     _accelerate(body, node_force, level_force, 0.5 * (body.last_step[0] + dt))
     body.last_step[0] = dt
-    for s in range(slices):
-        if not _keeps_shape(s, dt, radius, speed, level, rise):
-            return False
     if slices > 1:
         _shear_corners(body, strengths, dt)
-    work, fastest = 0.0, body.work[1]
     for s in range(slices):
-        strength = strength_of(strengths, body.metal[s])
-        _strain(
-            s, dt, 2.0 * strength.shear_modulus * dt, radius, speed, level, rise, deviator, body.volume, body.growth
-        )
-        _try(s, deviator, shear, body.trial)
-        linear = _LINEAR_VISCOSITY * sqrt(strength.bulk_modulus / strength.density)
-        work += _resist(s, dt, linear, strength.density, radius, level, body.growth, body.volume, body.viscous,
-                        body.cell_mass, body.heat)  # fmt: skip
-        plastic, rate = _yield(body, s, strength, softness, taylor_quinney, dt)
-        work += plastic
-        fastest = max(fastest, rate)
-    body.work[0] += work
-    body.work[1] = fastest
-    scale = body.scale
+        lost, work, rate = _deform(body, s, strength_of(strengths, body.metal[s]), softness, taylor_quinney, dt)
+        if lost > 0:
+            return False
+        body.work[0] += work
+        body.work[1] = max(body.work[1], rate)
     for s in range(1, slices):
         for k in range(1, scale.shape[1]):
             shear[s, k] *= 0.25 * (scale[s, k] + scale[s, k - 1] + scale[s - 1, k] + scale[s - 1, k - 1])
-    coast(dt, radius, speed, level, rise)
-    for s in range(slices):
-        bulk = strength_of(strengths, body.metal[s]).bulk_modulus
-        _press(s, bulk, radius, level, body.first_volume, body.pressure)
-        _pull(s, radius, level, deviator, body.pressure, body.viscous, body.inward, body.outward, body.upright)
+    coast(dt, body.radius, body.speed, body.level, body.rise)
     return True
 
 
@@ -202,18 +174,6 @@ def coast(time, radius, speed, level, rise):
             radius[s, k] += time * speed[s, k]
         for k in range(cells):
             level[s + 1, k] += time * rise[s + 1, k]
-
-
-@inlined_kernel
-def _keeps_shape(s, dt, radius, speed, level, rise):
-    """False where a cell of slice s would lose nearly all its width or height in one step."""
-    lost = 0
-    for k in range(level.shape[1]):
-        width, height = radius[s, k + 1] - radius[s, k], level[s + 1, k] - level[s, k]
-        narrower = width + dt * (speed[s, k + 1] - speed[s, k]) < _LEAST_SHARE * width
-        lower = height + dt * (rise[s + 1, k] - rise[s, k]) < _LEAST_SHARE * height
-        lost += 1 if narrower or lower else 0
-    return lost == 0
 
 
 @inner_kernel
@@ -241,7 +201,7 @@ def _accelerate(body, node_force, level_force, dt):
     push, lift = body.push, body.lift
     for s in range(slices):
         _push_nodes(s, node_force, body.inward, body.outward, push)
-    for s in range(slices + 1):
+    for s in range(1, slices + 1):
         _lift_level(s, level_force, body.upright, lift)
     if slices > 1:
         _pull_corners(body, push, lift)
@@ -272,40 +232,14 @@ def _push_nodes(s, force, inward, outward, push):
 
 @inlined_kernel
 def _lift_level(s, force, upright, lift):
-    """Forces (N) of loads and of the normal stresses above and below on level s."""
+    """Forces (N) of loads and of the normal stresses below and above on level s, which is not the mid-plane."""
     slices, cells = upright.shape
-    for k in range(cells):
-        lift[s, k] = force[s, k]
-    if s > 0:
-        for k in range(cells):
-            lift[s, k] -= upright[s - 1, k]
     if s < slices:
         for k in range(cells):
-            lift[s, k] += upright[s, k]
-
-
-@inlined_kernel
-def _press(s, bulk, radius, level, first_volume, pressure):
-    """Pressures (Pa) of the cells of slice s."""
-    for k in range(pressure.shape[1]):
-        volume = 2.0 * pi * (radius[s, k + 1] ** 2 - radius[s, k] ** 2) * (level[s + 1, k] - level[s, k])
-        pressure[s, k] = -bulk * _log_near_one(volume / first_volume[s, k])
-
-
-@inlined_kernel
-def _pull(s, radius, level, deviator, pressure, viscous, inward, outward, upright):
-    """Forces (N) of the normal stresses of the cells of slice s: on the node inside, the one outside, the level below.
-
-    A cell pulls its outer node inwards by `outward` and the level above it down by `upright`.
-    """
-    for k in range(pressure.shape[1]):
-        r1, r2, height = radius[s, k], radius[s, k + 1], level[s + 1, k] - level[s, k]
-        mean = pressure[s, k] + viscous[s, k]
-        radial = 2.0 * pi * (r1 + r2) * height * (deviator[0, s, k] - mean)
-        hoop = 2.0 * pi * (r2 - r1) * height * (deviator[1, s, k] - mean)
-        inward[s, k] = radial - hoop
-        outward[s, k] = radial + hoop
-        upright[s, k] = 2.0 * pi * (r2 * r2 - r1 * r1) * (deviator[2, s, k] - mean)
+            lift[s, k] = force[s, k] - upright[s - 1, k] + upright[s, k]
+    else:
+        for k in range(cells):
+            lift[s, k] = force[s, k] - upright[s - 1, k]
 
 
 @inner_kernel
@@ -355,74 +289,80 @@ def _shear_corners(body, strengths, dt):
 
 
 @inlined_kernel
-def _strain(s, dt, twice_shear, radius, speed, level, rise, deviator, volume, growth):
-    """Elastic trial deviators (Pa) of slice s; volumes (m^3) in the middle of the step, and their rates (1/s)."""
-    half = 0.5 * dt
-    for k in range(volume.shape[1]):
-        r1 = radius[s, k] + half * speed[s, k]
-        r2 = radius[s, k + 1] + half * speed[s, k + 1]
-        height = level[s + 1, k] - level[s, k] + half * (rise[s + 1, k] - rise[s, k])
-        radial = (speed[s, k + 1] - speed[s, k]) / (r2 - r1)
-        hoop = (speed[s, k] + speed[s, k + 1]) / (r1 + r2)
-        axial = (rise[s + 1, k] - rise[s, k]) / height
-        third = (radial + hoop + axial) / 3.0
-        deviator[0, s, k] += twice_shear * (radial - third)
-        deviator[1, s, k] += twice_shear * (hoop - third)
-        deviator[2, s, k] += twice_shear * (axial - third)
-        growth[s, k] = 3.0 * third
-        volume[s, k] = 2.0 * pi * (r2 * r2 - r1 * r1) * height
+def _sheared(shear, s, k):
+    """Sum of the squares of the shear stresses (Pa^2) at the corners of a cell."""
+    return shear[s, k] ** 2 + shear[s + 1, k] ** 2 + shear[s, k + 1] ** 2 + shear[s + 1, k + 1] ** 2
 
 
 @inlined_kernel
-def _try(s, deviator, shear, trial):
-    """Equivalent trial stress (Pa) of the cells of slice s, the shear at their corners with it."""
-    for k in range(trial.shape[1]):
-        sheared = shear[s, k] ** 2 + shear[s + 1, k] ** 2 + shear[s, k + 1] ** 2 + shear[s + 1, k + 1] ** 2
-        normal = deviator[0, s, k] ** 2 + deviator[1, s, k] ** 2 + deviator[2, s, k] ** 2
-        trial[s, k] = sqrt(1.5 * (normal + 0.5 * sheared))
+def _deform(body, s, strength, softness, taylor_quinney, dt):
+    """Strain the cells of slice s through a step and find the forces of their stresses where they then are.
 
-
-@inlined_kernel
-def _resist(s, dt, linear, density, radius, level, growth, volume, viscous, mass, heat):
-    """Bulk viscosity (Pa) of the cells of slice s, its heat (J/kg), and its work (J) in all."""
-    work = 0.0
-    for k in range(growth.shape[1]):
-        length = min(radius[s, k + 1] - radius[s, k], 2.0 * (level[s + 1, k] - level[s, k]))
-        closing = min(growth[s, k], 0.0)
-        stress = density * length * (_QUADRATIC_VISCOSITY**2 * length * closing * closing - linear * growth[s, k])
-        lost = -stress * growth[s, k] * volume[s, k] * dt
-        viscous[s, k] = stress
-        heat[s, k] += lost / mass[s, k]
-        work += lost
-    return work
-
-
-@inlined_kernel
-def _yield(body, s, strength, softness, taylor_quinney, dt):
-    """Radial return of the cells of slice s that yield; plastic work (J) and largest plastic strain rate (1/s)."""
-    trial, strain, hardening, scale, increments = body.trial, body.strain, body.hardening, body.scale, body.increment
-    deviator, heat = body.deviator, body.heat
-    stiffness, work, largest = 3.0 * strength.shear_modulus, 0.0, 0.0
-    for k in range(trial.shape[1]):
-        increment = plastic_increment(
-            strength, trial[s, k], stiffness, strain[s, k], hardening[s, k], softness[s, k], dt, increments[s, k]
-        )  # fmt: skip
-        increments[s, k] = increment
-        scale[s, k] = 1.0
-        if increment > 0.0:
-            stress = trial[s, k] - stiffness * increment
-            factor = stress / trial[s, k]
-            scale[s, k] = factor
-            deviator[0, s, k] *= factor
-            deviator[1, s, k] *= factor
-            deviator[2, s, k] *= factor
-            done = stress * increment * body.volume[s, k]
+    Returns how many would lose nearly all of their width or height, plastic and viscous work (J) and the largest
+    plastic strain rate (1/s). Each cell is done with before the next: for a handful of cells that is faster than many
+    loops over them in vector registers, each waiting for what the one before has just written, one place further on.
+    """
+    radius, speed, level, rise = body.radius, body.speed, body.level, body.rise
+    deviator, pressure, strain, hardening = body.deviator, body.pressure, body.strain, body.hardening
+    increments, heat, mass, first_volume = body.increment, body.heat, body.cell_mass, body.first_volume
+    inward, outward, upright, shear, scale = body.inward, body.outward, body.upright, body.shear, body.scale
+    density, bulk, stiffness = strength.density, strength.bulk_modulus, 3.0 * strength.shear_modulus
+    linear, half, corners = _LINEAR_VISCOSITY * sqrt(bulk / density), 0.5 * dt, pressure.shape[0] > 1
+    twice_shear, lost_cells, work, largest = 2.0 * strength.shear_modulus * dt, 0, 0.0, 0.0
+    r1, v1 = radius[s, 0], speed[s, 0]
+    for k in range(pressure.shape[1]):
+        r2, v2 = radius[s, k + 1], speed[s, k + 1]
+        height, rising = level[s + 1, k] - level[s, k], rise[s + 1, k] - rise[s, k]
+        # Strain rates and volume in the middle of the step.
+        width, around, tall = r2 - r1 + half * (v2 - v1), r1 + r2 + half * (v1 + v2), height + half * rising
+        section = width * around
+        by_volume = 1.0 / (section * tall)
+        radial, hoop = (v2 - v1) * around * tall * by_volume, (v1 + v2) * width * tall * by_volume
+        axial, volume = rising * section * by_volume, 2.0 * pi * section * tall
+        growth = radial + hoop + axial
+        third = growth * (1.0 / 3.0)
+        d_radial = deviator[0, s, k] + twice_shear * (radial - third)
+        d_hoop = deviator[1, s, k] + twice_shear * (hoop - third)
+        d_axial = deviator[2, s, k] + twice_shear * (axial - third)
+        # Bulk viscosity.
+        length, closing = min(r2 - r1, 2.0 * height), min(growth, 0.0)
+        viscous = density * length * (_QUADRATIC_VISCOSITY**2 * length * closing * closing - linear * growth)
+        lost = -viscous * growth * volume * dt
+        # Radial return.
+        squares = d_radial * d_radial + d_hoop * d_hoop + d_axial * d_axial
+        trial_squared = 1.5 * (squares + 0.5 * _sheared(shear, s, k) if corners else squares)
+        factor, warmed, increment = 1.0, lost, 0.0
+        if trial_squared > ((strength.a + hardening[s, k]) * softness[s, k]) ** 2:
+            trial = sqrt(trial_squared)
+            increment = plastic_increment(
+                strength, trial, stiffness, strain[s, k], hardening[s, k], softness[s, k], dt, increments[s, k]
+            )  # fmt: skip
+            stress = trial - stiffness * increment
+            factor = stress / trial
+            d_radial, d_hoop, d_axial = factor * d_radial, factor * d_hoop, factor * d_axial
+            done = stress * increment * volume
             hardening[s, k] = hardened_by(strength, hardening[s, k], strain[s, k], increment)
             strain[s, k] += increment
-            heat[s, k] += taylor_quinney * done / body.cell_mass[s, k]
+            warmed += taylor_quinney * done
             work += done
             largest = max(largest, increment)
-    return work, largest / dt
+        work += lost
+        heat[s, k] += warmed / mass[s, k]
+        deviator[0, s, k], deviator[1, s, k], deviator[2, s, k] = d_radial, d_hoop, d_axial
+        increments[s, k], scale[s, k] = increment, factor
+        # Forces at the end of the step: on the node inside, the one outside, the level below. A cell pulls its outer
+        # node inwards and the level above it down.
+        width, around, tall = r2 - r1 + dt * (v2 - v1), r1 + r2 + dt * (v1 + v2), height + dt * rising
+        lost_cells += 1 if width < _LEAST_SHARE * (r2 - r1) or tall < _LEAST_SHARE * height else 0
+        section = width * around
+        pressed = -bulk * _log_near_one(2.0 * pi * section * tall / first_volume[s, k])
+        mean = pressed + viscous
+        across, along = 2.0 * pi * around * tall * (d_radial - mean), 2.0 * pi * width * tall * (d_hoop - mean)
+        pressure[s, k] = pressed
+        inward[s, k], outward[s, k] = across - along, across + along
+        upright[s, k] = 2.0 * pi * section * (d_axial - mean)
+        r1, v1 = r2, v2
+    return lost_cells, work, largest / dt
 
 
 @kernel

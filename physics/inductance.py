@@ -79,11 +79,13 @@ def assemble(one, other, radius, height, mean_distance, weight, share, cell, pai
 def _clear_block(one, other, matrix, by_radius, by_height):
     """Zero what the points and cells of one group have from the other."""
     for c in range(one.cell, one.end_cell):
-        for d in range(other.cell, other.end_cell):
-            matrix[c, d] = 0.0
+        for k in range(other.cell, other.end_cell):
+            matrix[c, np.uintp(k)] = 0.0
     for p in range(one.point, one.end):
-        for d in range(other.cell, other.end_cell):
-            by_radius[p, d] = by_height[p, d] = 0.0
+        for k in range(other.cell, other.end_cell):
+            by_radius[p, np.uintp(k)] = 0.0
+        for k in range(other.cell, other.end_cell):
+            by_height[p, np.uintp(k)] = 0.0
 
 
 @inner_kernel

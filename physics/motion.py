@@ -14,7 +14,7 @@ from physics.circuit import add_change, gather_rows, generalise
 from physics.deformation import advance, coast, kick, stable_step
 from physics.geometry import locate, split
 from physics.inductance import Group, assemble, carry, follow
-from physics.kernel_cache import inner_kernel
+from physics.kernel_cache import inlined_kernel, inner_kernel
 from physics.linear import row_dot
 from physics.state import ASSEMBLIES, BORE_CLOSED, OVER_CRUSHED, PART_ASSEMBLIES, RIM_EXTRUDED
 from physics.turns import advance_turns, kick_turns, turns_plastic_work
@@ -159,7 +159,7 @@ def pieces_of_turns(turns, strength, dt):
     return max(1, int(_SHARE_OF_RING * least * sqrt(strength.density / strength.youngs_modulus) / dt))
 
 
-@inner_kernel
+@inlined_kernel
 def _fly(
     body, turns, strengths, coil_strength, now, last, loads, softness, taylor_quinney, first_bore, pieces, dt, reach
 ):
