@@ -116,7 +116,7 @@ def _effective_inductance(coil, part, turns, body, points, unknowns, discharge, 
     The bundle is solved with the workpiece: inverse of the first entry of the inverse of L.
     """
     split(coil, part, body, points)
-    locate(coil, turns, part, body, points)
+    locate(coil, turns, body, points)
     reassemble(points, unknowns, fields, part_too=True)
     update_inductance(points, unknowns, fields, fields.after)
     copy_lower(fields.after, work.lower)
@@ -261,7 +261,7 @@ def _discharge(
             )  # fmt: skip
             if not ok:
                 return OVER_CRUSHED, used
-            locate(coil, turns, part, body, points)
+            locate(coil, turns, body, points)
             if coupled:
                 if travelled(turns, body, half_width, fields.window) > controls.window:
                     open_window(
@@ -273,7 +273,7 @@ def _discharge(
         held = still and used % _HELD != 0
         if not held:
             resistances(
-                coil, turns, part, body, points,
+                coil, turns, points,
                 fields.coil_resistivity, fields.part_resistivity, fields.cell_scratch, fields.resistance,
             )  # fmt: skip
         factored = held and h == last_h and state == last_state
@@ -324,8 +324,9 @@ def _discharge(
             )
         else:
             lorentz(
-                coil, part, body, points, fields.current, work.second, fields.by_radius, fields.by_height, now_loads
-            )
+                coil, body, points, fields.current, work.second, fields.by_radius, fields.by_height,
+                fields.by_swelling, now_loads,
+            )  # fmt: skip
             make_good(body, turns, now_loads, loads[2], h)
         update_voltages(turns, points, unknowns, fields, work.second, h)
 

@@ -289,6 +289,13 @@ def _shear_corners(body, strengths, dt):
 
 
 @inlined_kernel
+def _bulk_viscosity(density, linear, length, growth):
+    """Bulk viscosity (Pa) of a cell of this `length` (m) whose volume grows at `growth` (1/s); `linear` is in m/s."""
+    closing = min(growth, 0.0)
+    return density * length * (_QUADRATIC_VISCOSITY**2 * length * closing * closing - linear * growth)
+
+
+@inlined_kernel
 def _sheared(shear, s, k):
     """Sum of the squares of the shear stresses (Pa^2) at the corners of a cell."""
     return shear[s, k] ** 2 + shear[s + 1, k] ** 2 + shear[s, k + 1] ** 2 + shear[s + 1, k + 1] ** 2
@@ -324,9 +331,7 @@ def _deform(body, s, strength, softness, taylor_quinney, dt):
         d_radial = deviator[0, s, k] + twice_shear * (radial - third)
         d_hoop = deviator[1, s, k] + twice_shear * (hoop - third)
         d_axial = deviator[2, s, k] + twice_shear * (axial - third)
-        # Bulk viscosity.
-        length, closing = min(r2 - r1, 2.0 * height), min(growth, 0.0)
-        viscous = density * length * (_QUADRATIC_VISCOSITY**2 * length * closing * closing - linear * growth)
+        viscous = _bulk_viscosity(density, linear, min(r2 - r1, 2.0 * height), growth)
         lost = -viscous * growth * volume * dt
         # Radial return.
         squares = d_radial * d_radial + d_hoop * d_hoop + d_axial * d_axial
@@ -337,10 +342,9 @@ def _deform(body, s, strength, softness, taylor_quinney, dt):
             increment = plastic_increment(
                 strength, trial, stiffness, strain[s, k], hardening[s, k], softness[s, k], dt, increments[s, k]
             )  # fmt: skip
-            stress = trial - stiffness * increment
-            factor = stress / trial
+            factor = 1.0 - stiffness * increment / trial
             d_radial, d_hoop, d_axial = factor * d_radial, factor * d_hoop, factor * d_axial
-            done = stress * increment * volume
+            done = factor * trial * increment * volume
             hardening[s, k] = hardened_by(strength, hardening[s, k], strain[s, k], increment)
             strain[s, k] += increment
             warmed += taylor_quinney * done
@@ -358,9 +362,8 @@ def _deform(body, s, strength, softness, taylor_quinney, dt):
         pressed = -bulk * _log_near_one(2.0 * pi * section * tall / first_volume[s, k])
         mean = pressed + viscous
         across, along = 2.0 * pi * around * tall * (d_radial - mean), 2.0 * pi * width * tall * (d_hoop - mean)
-        pressure[s, k] = pressed
+        pressure[s, k], upright[s, k] = pressed, 2.0 * pi * section * (d_axial - mean)
         inward[s, k], outward[s, k] = across - along, across + along
-        upright[s, k] = 2.0 * pi * section * (d_axial - mean)
         r1, v1 = r2, v2
     return lost_cells, work, largest / dt
 

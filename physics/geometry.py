@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from physics.constants import MU_0
 from physics.kernel_cache import inner_kernel, kernel, reordering_kernel
 from physics.linear import row_dot, two_row_dots
-from physics.loops import mutual_gradient, rectangle_mean_distance, ring_self_by_swelling
+from physics.loops import mutual_gradient, rectangle_mean_distance
 from physics.mesh import CoilMesh, PartMesh
 
 #: Most sub-cells a cell is split into.
@@ -44,6 +44,9 @@ class Points(NamedTuple):
     height_fraction: Floats  # own height over the slice's
     motion_cell: Ints
     area_fraction: Floats  # where in the motion cell, by area
+    area_share: Floats  # radius times width, over the motion cell's outer radius squared less its inner one's
+    width: Floats  # m, along the radius, present one
+    tall: Floats  # m, along the axis, present one
     low: Ints  # levels are interpolated between motion cells low and high
     high: Ints
     high_share: Floats
@@ -89,6 +92,9 @@ def make_points(coil: CoilMesh, part: PartMesh) -> Points:
         height_fraction=floats(),
         motion_cell=ints(),
         area_fraction=floats(),
+        area_share=floats(),
+        width=floats(),
+        tall=floats(),
         low=ints(),
         high=ints(),
         high_share=floats(),
@@ -156,7 +162,9 @@ def _place(nodes, points, p):
     radius = points.rest_radius[p]
     k = _motion_cell(nodes, radius)
     points.motion_cell[p] = k
-    points.area_fraction[p] = (radius**2 - nodes[k] ** 2) / (nodes[k + 1] ** 2 - nodes[k] ** 2)
+    annulus = nodes[k + 1] ** 2 - nodes[k] ** 2
+    points.area_fraction[p] = (radius**2 - nodes[k] ** 2) / annulus
+    points.area_share[p] = radius * points.rest_width[p] / annulus
     # Levels belong to the middle of a motion cell: interpolate between the two nearest middles.
     width = nodes[1] - nodes[0]
     position = (radius - nodes[0]) / width - 0.5
@@ -167,8 +175,8 @@ def _place(nodes, points, p):
 
 
 @kernel
-def locate(coil, turns, part, body, points):
-    """Radius, height and mean distance of every point from the state of turns and body."""
+def locate(coil, turns, body, points):
+    """Radius, height and size of every point from the state of turns and body."""
     own = coil.point_filament.size
     for p in range(own):
         t = coil.turn[coil.point_filament[p]]
@@ -177,12 +185,14 @@ def locate(coil, turns, part, body, points):
     for p in range(own, points.used[0]):
         s, k = points.slice[p], points.motion_cell[p]
         inner, outer = body.radius[s, k], body.radius[s, k + 1]
-        points.radius[p] = sqrt(inner * inner + points.area_fraction[p] * (outer * outer - inner * inner))
+        annulus = outer * outer - inner * inner
+        radius = sqrt(inner * inner + points.area_fraction[p] * annulus)
         low, high = _level(body, points, p, s), _level(body, points, p, s + 1)
-        points.height[p] = low + points.z_fraction[p] * (high - low)
-        points.mean_distance[p] = rectangle_mean_distance(
-            _width(part, body, points, p), points.height_fraction[p] * (high - low)
-        )
+        # Its area follows its motion cell's.
+        width, tall = points.area_share[p] * annulus / radius, points.height_fraction[p] * (high - low)
+        points.radius[p], points.height[p] = radius, low + points.z_fraction[p] * (high - low)
+        points.width[p], points.tall[p] = width, tall
+        points.mean_distance[p] = rectangle_mean_distance(width, tall)
 
 
 @inner_kernel
@@ -192,24 +202,8 @@ def _level(body, points, p, s):
     return (1.0 - share) * body.level[s, points.low[p]] + share * body.level[s, points.high[p]]
 
 
-@inner_kernel
-def _height(body, points, p):
-    """Present height (m) of a sub-cell."""
-    s = points.slice[p]
-    return points.height_fraction[p] * (_level(body, points, p, s + 1) - _level(body, points, p, s))
-
-
-@inner_kernel
-def _width(part, body, points, p):
-    """Present radial width of a sub-cell: its area follows its motion cell's."""
-    s, k = points.slice[p], points.motion_cell[p]
-    rest = part.node_radius_m[k + 1] ** 2 - part.node_radius_m[k] ** 2
-    now = body.radius[s, k + 1] ** 2 - body.radius[s, k] ** 2
-    return points.rest_width[p] * points.rest_radius[p] / points.radius[p] * now / rest
-
-
 @kernel
-def resistances(coil, turns, part, body, points, coil_resistivity, part_resistivity, scratch, out):
+def resistances(coil, turns, points, coil_resistivity, part_resistivity, scratch, out):
     """Resistance (ohm) of every filament and cell from resistivities (ohm m, same order); `scratch` is (2, cells)."""
     filaments = coil.radius_m.size
     for f in range(filaments):
@@ -217,20 +211,20 @@ def resistances(coil, turns, part, body, points, coil_resistivity, part_resistiv
         area = coil.area_m2[f] * turns.first_radius[t] / turns.radius[t]
         radius = coil.radius_m[f] + turns.radius[t] - turns.first_radius[t]
         out[f] = coil_resistivity[f] * 2.0 * pi * radius / area
-    cells = part.cell_column.size
+    cells = part_resistivity.size
     # A cell's current density is uniform: R = rho 2 pi (mean radius) / section.
     for c in range(cells):
         scratch[0, c] = scratch[1, c] = 0.0
     for p in range(coil.point_filament.size, points.used[0]):
         c = points.cell[p] - filaments
         scratch[0, c] += points.share[p] * points.radius[p]
-        scratch[1, c] += _width(part, body, points, p) * _height(body, points, p)
+        scratch[1, c] += points.width[p] * points.tall[p]
     for c in range(cells):
         out[filaments + c] = part_resistivity[c] * 2.0 * pi * scratch[0, c] / scratch[1, c]
 
 
 @kernel
-def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loads):
+def lorentz(coil, body, points, current, linked, by_radius, by_height, by_swelling, loads):
     """Lorentz forces from currents (A, per filament and cell) and the slopes of the inductance matrix.
 
     `linked` (A) are the same currents as the columns of the slopes have them.
@@ -251,7 +245,7 @@ def lorentz(coil, part, body, points, current, linked, by_radius, by_height, loa
         by_out, by_up = two_row_dots(by_radius, by_height, p, linked, n)
         outward, upward = 2.0 * carried * by_out, 2.0 * carried * by_up
         loads.inward[0] -= outward
-        _push(part, body, points, p, outward, upward, carried, loads)
+        _push(body, points, p, outward, upward, carried * carried * by_swelling[p], loads)
 
 
 @kernel
@@ -264,17 +258,16 @@ def inward_force(first, points, current, linked, by_radius):
 
 
 @kernel
-def _push(part, body, points, p, outward, upward, carried, loads):
-    s, k, radius = points.slice[p], points.motion_cell[p], points.radius[p]
+def _push(body, points, p, outward, upward, swelling, loads):
+    """Share out the forces (N) on a sub-cell, and what it gains (J) as its mean distance grows e-fold: its pinch."""
+    s, k, width = points.slice[p], points.motion_cell[p], points.width[p]
     inner, outer = body.radius[s, k], body.radius[s, k + 1]
-    share = points.area_fraction[p]
-    annulus = outer * outer - inner * inner
-    width, height = _width(part, body, points, p), _height(body, points, p)
-    # A sub-cell that changes shape changes its self inductance: its own pinch.
-    pinch = carried * carried * ring_self_by_swelling(radius, points.mean_distance[p]) / (width + height)
-    inner_by, outer_by = (1.0 - share) * inner / radius, share * outer / radius
-    loads.node[s, k] += outward * inner_by - pinch * width * (inner_by / radius + 2.0 * inner / annulus)
-    loads.node[s, k + 1] += outward * outer_by - pinch * width * (outer_by / radius - 2.0 * outer / annulus)
+    share, by_radius = points.area_fraction[p], 1.0 / points.radius[p]
+    pinch = swelling / (width + points.tall[p])
+    narrower, swollen = pinch * width * by_radius, 2.0 * pinch * width / (outer * outer - inner * inner)
+    inner_by, outer_by = (1.0 - share) * inner * by_radius, share * outer * by_radius
+    loads.node[s, k] += (outward - narrower) * inner_by - swollen * inner
+    loads.node[s, k + 1] += (outward - narrower) * outer_by + swollen * outer
     own = pinch * points.height_fraction[p]
     _share_out(points, p, loads.level, s, (1.0 - points.z_fraction[p]) * upward - own)
     _share_out(points, p, loads.level, s + 1, points.z_fraction[p] * upward + own)

@@ -40,11 +40,14 @@ class Group(NamedTuple):
 
 
 @kernel
-def assemble(one, other, radius, height, mean_distance, weight, share, cell, pair, matrix, by_radius, by_height):
+def assemble(
+    one, other, radius, height, mean_distance, weight, share, cell, pair, matrix, by_radius, by_height, by_swelling
+):  # fmt: skip
     """Fill the block of two groups of points in `matrix` (n, n), H, and in `by_radius`, `by_height` (points, n), H/m.
 
-    They are the same group, or `other` comes before `one`. `radius`, `height`, `mean_distance` are in m, shape
-    (points,); `pair` is scratch, (5, points).
+    They are the same group, and then `by_swelling` (points,), H, tells what a point's own inductance changes by with
+    the logarithm of its mean distance; or `other` comes before `one`. `radius`, `height`, `mean_distance` are in m,
+    shape (points,); `pair` is scratch, (5, points).
     """
     _clear_block(one, other, matrix, by_radius, by_height)
     _clear_block(other, one, matrix, by_radius, by_height)
@@ -73,6 +76,7 @@ def assemble(one, other, radius, height, mean_distance, weight, share, cell, pai
             _add_self(
                 p, cell[p], radius[p], height[p], mean_distance[p], weight[p], share[p], matrix, by_radius, by_height
             )
+            by_swelling[p] = ring_self_by_swelling(radius[p], mean_distance[p])
 
 
 @inner_kernel
@@ -132,7 +136,7 @@ def _add_self(p, c, radius, height, mean_distance, weight, share, matrix, by_rad
 
 
 @kernel
-def carry(group, now, base, weight, share, cell, by_radius, by_height, matrix):
+def carry(group, now, base, weight, share, cell, by_radius, by_height, by_swelling, matrix):
     """Take along what a group has by itself in `matrix` (n, n), H, from the section `base` to that of `now`.
 
     To first order, and to the same as :func:`follow`: sections are given likewise, slopes are by filaments and cells.
@@ -147,13 +151,13 @@ def carry(group, now, base, weight, share, cell, by_radius, by_height, matrix):
             change = out * by_radius[p, d] + up * by_height[p, d]
             matrix[c, d] += change
             matrix[d, c] += change
-        slope = ring_self_by_swelling(base_radius[p], base_mean_distance[p])
-        matrix[c, c] += weight[p] * share[p] ** 2 * slope * (mean_distance[p] / base_mean_distance[p] - 1.0)
+        swollen = mean_distance[p] / base_mean_distance[p] - 1.0
+        matrix[c, c] += weight[p] * share[p] ** 2 * by_swelling[p] * swollen
 
 
 @kernel
-def follow(points, now, base, weight, share, cell, by_radius, by_height, rows, swelling):
-    """What small displacements change, first order about the section that `by_radius` and `by_height` belong to.
+def follow(points, now, base, weight, share, cell, by_radius, by_height, by_swelling, rows, swelling):
+    """What small displacements change, first order about the section that the slopes belong to.
 
     `now` and `base` are sections (radius, height, mean distance, each in m, shape (points,)). The matrix changes by
     `rows` (n, columns of the slopes) and its transpose, and by `swelling` (n,) on its diagonal.
@@ -172,5 +176,4 @@ def follow(points, now, base, weight, share, cell, by_radius, by_height, rows, s
                 rows[c, d] += out * by_radius[p, d] + up * by_height[p, d]
         swollen = mean_distance[p] / base_mean_distance[p] - 1.0
         if swollen != 0.0:
-            slope = ring_self_by_swelling(base_radius[p], base_mean_distance[p])
-            swelling[c] += weight[p] * share[p] ** 2 * slope * swollen
+            swelling[c] += weight[p] * share[p] ** 2 * by_swelling[p] * swollen

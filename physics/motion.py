@@ -44,6 +44,7 @@ def _assemble_block(one, other, points, fields):
     assemble(
         one, other, points.radius, points.height, points.mean_distance, points.weight, points.share, points.cell,
         fields.pair, fields.filament_base, fields.filament_by_radius, fields.filament_by_height,
+        fields.by_swelling,
     )  # fmt: skip
 
 
@@ -67,6 +68,7 @@ def reassemble(points, unknowns, fields, part_too):
             points.cell,
             fields.filament_by_radius,
             fields.filament_by_height,
+            fields.by_swelling,
             fields.filament_base,
         )
     _assemble_block(coil, coil, points, fields)
@@ -95,6 +97,7 @@ def update_inductance(points, unknowns, fields, out):
         points.cell,
         fields.by_radius,
         fields.by_height,
+        fields.by_swelling,
         fields.rows,
         fields.swelling,
     )
@@ -348,10 +351,10 @@ def open_window(coil, part, turns, body, points, unknowns, fields, half_width, w
     _drift(turns, body, ahead)
     if part_too:
         split(coil, part, body, points)
-    locate(coil, turns, part, body, points)
+    locate(coil, turns, body, points)
     reassemble(points, unknowns, fields, part_too)
     _drift(turns, body, -ahead)
-    locate(coil, turns, part, body, points)
+    locate(coil, turns, body, points)
     note_window(turns, body, fields.window)
     totals[ASSEMBLIES] += 1.0
     if part_too:

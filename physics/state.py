@@ -145,6 +145,7 @@ class Fields(NamedTuple):
     filament_base: Floats  # (n, n) H, of the section last assembled ...
     filament_by_radius: Floats  # (points, n) H/m ... and its slopes
     filament_by_height: Floats
+    by_swelling: Floats  # (points,) H, of the own inductance by the logarithm of the mean distance
     base: Floats  # (size, size), the same for the independent currents
     by_radius: Floats  # (points, size)
     by_height: Floats
@@ -202,6 +203,7 @@ def make_fields(model: Model) -> Fields:
         filament_base=np.zeros((n, n)),
         filament_by_radius=np.empty((points, n)),
         filament_by_height=np.empty((points, n)),
+        by_swelling=np.zeros(points),
         base=np.zeros((size, size)),
         by_radius=np.empty((points, size)),
         by_height=np.empty((points, size)),

@@ -116,7 +116,7 @@ def floor_seconds(fidelity: str) -> float:
     def assembly_of(one: Group, other: Group) -> None:
         assemble(
             one, other, p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, pair,
-            section.matrix, section.by_radius, section.by_height,
+            section.matrix, section.by_radius, section.by_height, section.by_swelling,
         )  # fmt: skip
 
     def of_coil() -> None:

@@ -30,15 +30,16 @@ class Section:
     matrix: Floats
     by_radius: Floats
     by_height: Floats
+    by_swelling: Floats
 
     def assemble(self) -> Floats:
         """Matrix of the section where turns and body are now; cells stay split as they are."""
-        locate(self.coil, self.turns, self.part, self.body, self.points)
+        locate(self.coil, self.turns, self.body, self.points)
         p = self.points
         whole = Group(0, p.used[0], 0, len(self.matrix))
         assemble(
             whole, whole, p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, np.empty((5, p.used[0])),
-            self.matrix, self.by_radius, self.by_height,
+            self.matrix, self.by_radius, self.by_height, self.by_swelling,
         )  # fmt: skip
         return self.matrix
 
@@ -47,7 +48,7 @@ class Section:
         filaments, cells = self.coil.radius_m.size, self.part.cell_column.size
         out = np.zeros(filaments + cells)
         resistances(
-            self.coil, self.turns, self.part, self.body, self.points,
+            self.coil, self.turns, self.points,
             np.full(filaments, resistivity), np.full(cells, resistivity), np.empty((2, cells)), out,
         )  # fmt: skip
         return out
@@ -59,7 +60,9 @@ def make_section(coil: CoilMesh, part: PartMesh, turns: Turns, body: Body) -> Se
     split(coil, part, body, points)
     n = coil.radius_m.size + part.cell_column.size
     slopes = (points.used[0], n)
-    section = Section(coil, part, turns, body, points, np.zeros((n, n)), np.zeros(slopes), np.zeros(slopes))
+    section = Section(
+        coil, part, turns, body, points, np.zeros((n, n)), np.zeros(slopes), np.zeros(slopes), np.zeros(slopes[0])
+    )
     section.assemble()
     return section
 

@@ -161,7 +161,7 @@ def sheet_inductance(radius: float, length: float, strips: int) -> float:
     whole = Group(0, half, 0, half)
     assemble(
         whole, whole, radius * ones, height, distance * ones, 2 * ones, ones, np.arange(half), np.empty((5, half)),
-        matrix, slopes, slopes.copy(),
+        matrix, slopes, slopes.copy(), np.empty(half),
     )  # fmt: skip
     return float(matrix.sum()) / strips**2
 

@@ -62,8 +62,8 @@ def loads_of(section: Section, current: Floats) -> Loads:
     section.assemble()
     loads = make_loads(section.turns.radius.size, *section.body.pressure.shape)
     lorentz(
-        section.coil, section.part, section.body, section.points, current, current,
-        section.by_radius, section.by_height, loads,
+        section.coil, section.body, section.points, current, current,
+        section.by_radius, section.by_height, section.by_swelling, loads,
     )  # fmt: skip
     return loads
 
@@ -167,20 +167,24 @@ def place_of(section: Section) -> tuple[Floats, Floats, Floats]:
     return points.radius.copy(), points.height.copy(), points.mean_distance.copy()
 
 
+def matrix_and_slopes(section: Section) -> tuple[Floats, Floats, Floats, Floats]:
+    return section.matrix, section.by_radius, section.by_height, section.by_swelling
+
+
 def test_matrix_is_assembled_in_blocks() -> None:
     """Coil, part and both together, each by itself over whatever was there, make the whole matrix and its slopes."""
     rng = np.random.default_rng(15)
     for section in random_sections("screen", 20, seed=12):
         coil, part = groups_of(section)
-        p, whole = section.points, [values.copy() for values in (section.matrix, section.by_radius, section.by_height)]
-        for values in (section.matrix, section.by_radius, section.by_height):
+        p, whole = section.points, [values.copy() for values in matrix_and_slopes(section)]
+        for values in matrix_and_slopes(section):
             values[:] = rng.normal(size=values.shape)
         for one, other in ((part, part), (part, coil), (coil, coil)):
             assemble(
                 one, other, p.radius, p.height, p.mean_distance, p.weight, p.share, p.cell, np.empty((5, p.used[0])),
-                section.matrix, section.by_radius, section.by_height,
+                section.matrix, section.by_radius, section.by_height, section.by_swelling,
             )  # fmt: skip
-        for values, expected in zip((section.matrix, section.by_radius, section.by_height), whole, strict=True):
+        for values, expected in zip(matrix_and_slopes(section), whole, strict=True):
             assert values == pytest.approx(expected, rel=1e-12, abs=1e-13 * np.abs(expected).max())
 
 
@@ -189,14 +193,14 @@ def test_what_the_part_has_by_itself_is_carried_as_the_matrix_follows() -> None:
     rng = np.random.default_rng(16)
     for section in random_sections("screen", 12, seed=13):
         base, p = place_of(section), section.points
-        matrix, by_radius, by_height = section.matrix.copy(), section.by_radius.copy(), section.by_height.copy()
+        matrix, *slopes = (values.copy() for values in matrix_and_slopes(section))
         for state in states_of(section):
             state[:] = state * (1.0 + 1e-2 * rng.uniform(0.5, 1.0))
         section.assemble()
         now, rows, swelling = place_of(section), np.zeros_like(matrix), np.zeros(len(matrix))
-        follow(p.used[0], now, base, p.weight, p.share, p.cell, by_radius, by_height, rows, swelling)
+        follow(p.used[0], now, base, p.weight, p.share, p.cell, *slopes, rows, swelling)
         carried, part = matrix.copy(), groups_of(section)[1]
-        carry(part, now, base, p.weight, p.share, p.cell, by_radius, by_height, carried)
+        carry(part, now, base, p.weight, p.share, p.cell, *slopes, carried)
         cells = slice(part.cell, part.end_cell)
         # What follows in columns of the coil belongs to both.
         change = rows[cells, cells] + rows[cells, cells].T + np.diag(swelling[cells])
@@ -210,7 +214,7 @@ def test_matrix_follows_small_motion_to_first_order() -> None:
     rng = np.random.default_rng(14)
     for section in random_sections("screen", 6, seed=11):
         base = place_of(section)
-        matrix, by_radius, by_height = section.matrix.copy(), section.by_radius.copy(), section.by_height.copy()
+        matrix, *slopes = (values.copy() for values in matrix_and_slopes(section))
         states = states_of(section)
         first = [state.copy() for state in states]
         ways = [1e-2 * rng.uniform(0.5, 1.0) * np.ones_like(state) for state in states]
@@ -220,7 +224,7 @@ def test_matrix_follows_small_motion_to_first_order() -> None:
                 state[:] = start * (1.0 + share * way)
             fresh, rows, swelling = section.assemble().copy(), np.zeros_like(matrix), np.zeros(len(matrix))
             p = section.points
-            follow(p.used[0], place_of(section), base, p.weight, p.share, p.cell, by_radius, by_height, rows, swelling)
+            follow(p.used[0], place_of(section), base, p.weight, p.share, p.cell, *slopes, rows, swelling)
             carried = matrix + rows + rows.T + np.diag(swelling)
             errors.append(np.abs(carried - fresh).max() / np.abs(fresh - matrix).max())
         assert errors[1] == pytest.approx(0.5 * errors[0], rel=0.15)

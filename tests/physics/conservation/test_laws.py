@@ -198,6 +198,7 @@ def test_half_a_section_stands_for_the_whole(seed: int) -> None:
     assemble(
         whole, whole, points.radius[both], height, points.mean_distance[both], np.ones(both.size), points.share[both],
         points.cell[both], np.empty((5, both.size)), matrix, by_radius, np.zeros_like(by_radius),
+        np.empty(both.size),
     )  # fmt: skip
     assert matrix == pytest.approx(section.matrix, rel=1e-9, abs=1e-12 * section.matrix.max())
     # The field of the whole is the same on both sides.
