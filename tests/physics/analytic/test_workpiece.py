@@ -7,6 +7,7 @@ from math import exp, log, pi, sqrt
 import numpy as np
 import pytest
 
+from physics.deformation import advance
 from physics.turns import advance_turns, make_turns
 from tests.physics.bodies import DENSITY, NEARLY_RIGID_PA, UNMOVABLE_KG, Sample, ideal_metal, sample
 
@@ -181,3 +182,20 @@ def test_plastic_work_warms_by_its_share() -> None:
     assert work > 0.0
     # A thin ring that thickens as it shrinks changes no volume, so viscosity has next to nothing to do.
     assert heat == pytest.approx(0.9 * work, rel=2e-3)
+
+
+@pytest.mark.parametrize("way", ["width", "height"])
+def test_step_that_would_crush_a_cell_is_not_made(way: str) -> None:
+    """A cell may lose nine tenths of its width or height in one step; not 97 hundredths, for which nothing moves."""
+    for lost, made in ((0.9, True), (0.97, False)):
+        part, dt = sample(0.005, 0.010, 2e-3, 5), 1e-9
+        body, cold = part.body, np.ones_like(part.body.pressure)
+        if way == "width":
+            body.speed[0, 2:] = -lost * 1e-3 / dt
+        else:
+            body.rise[1, 3] = -lost * 1e-3 / dt
+        radius, level = body.radius.copy(), body.level.copy()
+        still = np.zeros_like(radius), np.zeros_like(level)
+        assert advance(body, part.strengths, *still, cold, 0.9, dt) is made
+        moved = np.abs(body.radius - radius).max() + np.abs(body.level - level).max()
+        assert moved == pytest.approx(lost * 1e-3 if made else 0.0)
