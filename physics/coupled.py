@@ -319,9 +319,7 @@ def _discharge(
         book_losses(discharge, turns, work, totals, h, state, spark_resistance)
         copy(now_loads.forces, loads[1].forces)
         if frozen:
-            now_loads.inward[0] = inward_force(
-                coil.point_filament.size, points, fields.current, work.second, fields.by_radius
-            )
+            now_loads.inward[0] = inward_force(points, fields.current, work.second, fields.by_radius)
         else:
             lorentz(
                 coil, body, points, fields.current, work.second, fields.by_radius, fields.by_height,

@@ -135,19 +135,21 @@ def stable_step(body, strengths, courant):
 def advance(body, strengths, node_force, level_force, softness, taylor_quinney, dt):
     """One explicit step of `dt` s under forces on nodes (N, outward, (S, N+1)) and on levels (N, up, (S+1, N)).
 
-    `softness` (S, N) is each cell's thermal factor of the flow stress. False when a cell has lost its width.
+    `softness` (S, N) is each cell's thermal factor of the flow stress. False when a cell would lose nearly all its
+    width or height: then only speeds have changed.
     """
     slices = body.pressure.shape[0]
     shear, scale = body.shear, body.scale
     # From the middle of the last step to that of this one; at rest, from its start.
     _accelerate(body, node_force, level_force, 0.5 * (body.last_step[0] + dt))
     body.last_step[0] = dt
+    for s in range(slices):
+        if not _keeps_shape(s, dt, body.radius, body.speed, body.level, body.rise):
+            return False
     if slices > 1:
         _shear_corners(body, strengths, dt)
     for s in range(slices):
-        lost, work, rate = _deform(body, s, strength_of(strengths, body.metal[s]), softness, taylor_quinney, dt)
-        if lost > 0:
-            return False
+        work, rate = _deform(body, s, strength_of(strengths, body.metal[s]), softness, taylor_quinney, dt)
         body.work[0] += work
         body.work[1] = max(body.work[1], rate)
     for s in range(1, slices):
@@ -174,6 +176,18 @@ def coast(time, radius, speed, level, rise):
             radius[s, k] += time * speed[s, k]
         for k in range(cells):
             level[s + 1, k] += time * rise[s + 1, k]
+
+
+@inlined_kernel
+def _keeps_shape(s, dt, radius, speed, level, rise):
+    """False where a cell of slice s would lose nearly all its width or height in one step."""
+    lost = 0
+    for k in range(level.shape[1]):
+        width, height = radius[s, k + 1] - radius[s, k], level[s + 1, k] - level[s, k]
+        narrower = width + dt * (speed[s, k + 1] - speed[s, k]) < _LEAST_SHARE * width
+        lower = height + dt * (rise[s + 1, k] - rise[s, k]) < _LEAST_SHARE * height
+        lost += 1 if narrower or lower else 0
+    return lost == 0
 
 
 @inner_kernel
@@ -305,9 +319,9 @@ def _sheared(shear, s, k):
 def _deform(body, s, strength, softness, taylor_quinney, dt):
     """Strain the cells of slice s through a step and find the forces of their stresses where they then are.
 
-    Returns how many would lose nearly all of their width or height, plastic and viscous work (J) and the largest
-    plastic strain rate (1/s). Each cell is done with before the next: for a handful of cells that is faster than many
-    loops over them in vector registers, each waiting for what the one before has just written, one place further on.
+    Returns plastic and viscous work (J) and the largest plastic strain rate (1/s). Each cell is done with before the
+    next: for a handful of cells that is faster than many loops over them in vector registers, each waiting for what the
+    one before has just written, one place further on.
     """
     radius, speed, level, rise = body.radius, body.speed, body.level, body.rise
     deviator, pressure, strain, hardening = body.deviator, body.pressure, body.strain, body.hardening
@@ -315,7 +329,7 @@ def _deform(body, s, strength, softness, taylor_quinney, dt):
     inward, outward, upright, shear, scale = body.inward, body.outward, body.upright, body.shear, body.scale
     density, bulk, stiffness = strength.density, strength.bulk_modulus, 3.0 * strength.shear_modulus
     linear, half, corners = _LINEAR_VISCOSITY * sqrt(bulk / density), 0.5 * dt, pressure.shape[0] > 1
-    twice_shear, lost_cells, work, largest = 2.0 * strength.shear_modulus * dt, 0, 0.0, 0.0
+    twice_shear, work, largest = 2.0 * strength.shear_modulus * dt, 0.0, 0.0
     r1, v1 = radius[s, 0], speed[s, 0]
     for k in range(pressure.shape[1]):
         r2, v2 = radius[s, k + 1], speed[s, k + 1]
@@ -357,7 +371,6 @@ def _deform(body, s, strength, softness, taylor_quinney, dt):
         # Forces at the end of the step: on the node inside, the one outside, the level below. A cell pulls its outer
         # node inwards and the level above it down.
         width, around, tall = r2 - r1 + dt * (v2 - v1), r1 + r2 + dt * (v1 + v2), height + dt * rising
-        lost_cells += 1 if width < _LEAST_SHARE * (r2 - r1) or tall < _LEAST_SHARE * height else 0
         section = width * around
         pressed = -bulk * _log_near_one(2.0 * pi * section * tall / first_volume[s, k])
         mean = pressed + viscous
@@ -365,7 +378,7 @@ def _deform(body, s, strength, softness, taylor_quinney, dt):
         pressure[s, k], upright[s, k] = pressed, 2.0 * pi * section * (d_axial - mean)
         inward[s, k], outward[s, k] = across - along, across + along
         r1, v1 = r2, v2
-    return lost_cells, work, largest / dt
+    return work, largest / dt
 
 
 @kernel

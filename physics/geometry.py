@@ -118,7 +118,7 @@ def make_loads(turns: int, slices: int, cells: int) -> Loads:
 def split(coil, part, body, points):
     """Split every cell into roughly square sub-cells of its present shape."""
     nodes = part.node_radius_m
-    filaments, p = coil.radius_m.size, coil.point_filament.size
+    filaments, p = coil.radius_m.size, points.own
     for c in range(part.cell_column.size):
         left, right, s = part.cell_left_m[c], part.cell_right_m[c], part.cell_slice[c]
         bottom, top = part.cell_bottom[c], part.cell_top[c]
@@ -177,7 +177,7 @@ def _place(nodes, points, p):
 @kernel
 def locate(coil, turns, body, points):
     """Radius, height and size of every point from the state of turns and body."""
-    own = coil.point_filament.size
+    own = points.own
     for p in range(own):
         t = coil.turn[coil.point_filament[p]]
         points.radius[p] = coil.point_radius_m[p] + turns.radius[t] - turns.first_radius[t]
@@ -215,7 +215,7 @@ def resistances(coil, turns, points, coil_resistivity, part_resistivity, scratch
     # A cell's current density is uniform: R = rho 2 pi (mean radius) / section.
     for c in range(cells):
         scratch[0, c] = scratch[1, c] = 0.0
-    for p in range(coil.point_filament.size, points.used[0]):
+    for p in range(points.own, points.used[0]):
         c = points.cell[p] - filaments
         scratch[0, c] += points.share[p] * points.radius[p]
         scratch[1, c] += points.width[p] * points.tall[p]
@@ -232,7 +232,7 @@ def lorentz(coil, body, points, current, linked, by_radius, by_height, by_swelli
     A point's force is shared between the nodes and levels that place it, so that its virtual
     work is the same: total and first moment are kept exactly.
     """
-    own, n = coil.point_filament.size, linked.size
+    own, n = points.own, linked.size
     for i in range(loads.forces.size):
         loads.forces[i] = 0.0
     for p in range(own):
@@ -249,10 +249,10 @@ def lorentz(coil, body, points, current, linked, by_radius, by_height, by_swelli
 
 
 @kernel
-def inward_force(first, points, current, linked, by_radius):
-    """Total inward force (N) on the workpiece by itself, whose points begin at `first`; as in :func:`lorentz`."""
+def inward_force(points, current, linked, by_radius):
+    """Total inward force (N) on the workpiece by itself, as in :func:`lorentz`."""
     total = 0.0
-    for p in range(first, points.used[0]):
+    for p in range(points.own, points.used[0]):
         total -= 2.0 * points.share[p] * current[points.cell[p]] * row_dot(by_radius, p, linked, linked.size)
     return total
 

@@ -186,16 +186,16 @@ def test_plastic_work_warms_by_its_share() -> None:
 
 @pytest.mark.parametrize("way", ["width", "height"])
 def test_step_that_would_crush_a_cell_is_not_made(way: str) -> None:
-    """A cell may lose nine tenths of its width or height in one step; not 97 hundredths, for which nothing moves."""
+    """A cell may lose nine tenths of its width or height in one step; not 97 hundredths, for which nothing happens."""
     for lost, made in ((0.9, True), (0.97, False)):
-        part, dt = sample(0.005, 0.010, 2e-3, 5), 1e-9
+        part, dt = sample(0.005, 0.010, 2e-3, 5, slices=2), 1e-9
         body, cold = part.body, np.ones_like(part.body.pressure)
         if way == "width":
-            body.speed[0, 2:] = -lost * 1e-3 / dt
+            body.speed[1, 2:] = -lost * 1e-3 / dt
         else:
-            body.rise[1, 3] = -lost * 1e-3 / dt
-        radius, level = body.radius.copy(), body.level.copy()
-        still = np.zeros_like(radius), np.zeros_like(level)
+            body.rise[2, 3] = -lost * 5e-4 / dt
+        states = body.radius, body.level, body.pressure, body.deviator, body.shear, body.heat, body.work
+        before = [state.copy() for state in states]
+        still = np.zeros_like(body.radius), np.zeros_like(body.level)
         assert advance(body, part.strengths, *still, cold, 0.9, dt) is made
-        moved = np.abs(body.radius - radius).max() + np.abs(body.level - level).max()
-        assert moved == pytest.approx(lost * 1e-3 if made else 0.0)
+        assert all(map(np.array_equal, states, before)) is not made

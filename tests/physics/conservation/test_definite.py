@@ -126,8 +126,7 @@ def test_inward_force_by_itself_is_that_of_all_forces() -> None:
     for section in random_sections("screen", 5, seed=10):
         current = random_currents(section, rng)
         loads = loads_of(section, current)
-        first = section.coil.point_filament.size
-        alone = inward_force(first, section.points, current, current, section.by_radius)
+        alone = inward_force(section.points, current, current, section.by_radius)
         assert alone == pytest.approx(loads.inward[0], rel=1e-9)
 
 
