@@ -75,7 +75,7 @@ from physics.state import (
     Model,
 )
 from physics.switching import book_losses, drops, next_state, time_to_event
-from physics.turns import arc_voltage, hoop_elastic_energy, rupture, turns_kinetic_energy
+from physics.turns import arc_voltage, coast_pieces, hoop_elastic_energy, rupture, turns_kinetic_energy
 
 Floats = NDArray[np.float64]
 
@@ -85,6 +85,8 @@ _SPENT, _GONE = 1e-3, 1e-6
 _STEPS_OF_FLIGHT = 16.0
 # A current that only decays is followed in steps of at most this share of the time so far.
 _SHARE_OF_TIME = 0.05
+# Eddy currents that are left without a current lose about this share of their energy in a step.
+_FADING = 0.2
 # A loop that also holds the bank takes this share of the allowed change, of its present current.
 _OF_ITSELF = 0.5
 # A run takes at most so many quarter periods.
@@ -226,7 +228,7 @@ def _discharge(
             # Where only the ringing was left at the run's own end, the rest of it changes nothing that counts.
             return COMPLETED if frozen and controls.stop_time <= 0.0 else STOPPED_EARLY, used
         # Nothing moves any more: only the ringing is left, and it needs fewer steps.
-        still = frozen and totals[ZERO_TIME] > 0.0 and state != FREEWHEEL
+        still = frozen and totals[ZERO_TIME] > 0.0 and state not in (FREEWHEEL, OPEN)
         h = min(still_step if still else usual_step, stop_time - time)
         spark_resistance = 0.0
         if discharge.spark > 0.0:
@@ -254,9 +256,12 @@ def _discharge(
         )
 
         yielded = False
-        if not frozen:
+        if frozen:
+            if state == OPEN:
+                coast_pieces(turns, h)
+        else:
             ok, yielded = move(
-                body, turns, strengths, coil_strength, part.node_radius_m[0], stored, controls,
+                body, turns, strengths, coil_strength, part.node_radius_m[0], 2.0 * quarter, controls,
                 heat, loads, h, moved_h,
             )  # fmt: skip
             if not ok:
@@ -334,7 +339,7 @@ def _discharge(
             totals[PART_HEAT_TO_ZERO] += share * (totals[PART_HEAT] - heat_before[1])
             if crossed:
                 totals[ZERO_TIME] = time + share * h
-        totals[MAGNETIC] = 0.5 * dot(flux, work.second, flux.size)
+        last_magnetic, totals[MAGNETIC] = totals[MAGNETIC], 0.5 * dot(flux, work.second, flux.size)
         if not isfinite(totals[MAGNETIC]):
             return NOT_CONVERGED, used
         if state != OPEN and direction * work.second[0] < 0.0:
@@ -389,20 +394,21 @@ def _discharge(
                 totals[BURST_FIELD] = totals[MAGNETIC]
                 totals[BURST_VOLTAGE] = voltage
         quiet = time - last_yield
-        if state == OPEN and quiet > quiet_time:
-            return COMPLETED, used + 1
         # Below the switch's drop its arc does not strike again: what the bank holds then stays there, unless a crowbar
         # at its terminals lets it go.
         lost = voltage < 0.0 and discharge.crowbar and not discharge.switch_in_bank
         staying = 0.0 if lost else min(voltage**2, discharge.drop**2)
-        in_bank = 0.0 if state == FREEWHEEL else 0.5 * discharge.capacitance * (voltage**2 - staying)
-        spent = in_bank + totals[MAGNETIC] < _SPENT * stored
-        if state != OPEN and spent and (frozen or quiet > quiet_time):
+        in_bank = 0.5 * discharge.capacitance * (voltage**2 - staying) if state in (BANK, BOTH, RINGING) else 0.0
+        if in_bank + totals[MAGNETIC] < _SPENT * stored and (frozen or quiet > quiet_time):
             return COMPLETED, used + 1
         # Half a period without yielding, and the ringing only decays: no later peak can make anything yield.
         # A current that never comes back to zero, behind a crowbar or much resistance, is long past its peak by then.
         past_peak = 1.05 * totals[ZERO_TIME] if totals[ZERO_TIME] > 0.0 else 4.0 * quarter
-        waning = state != OPEN and totals[BURST_TIME] < 0.0 and quiet > max(past_peak, quiet_time)
+        # Without a current what eddy currents are left only decay, wherever pieces of the coil fly.
+        if state == OPEN:
+            waning = quiet > quiet_time
+        else:
+            waning = totals[BURST_TIME] < 0.0 and quiet > max(past_peak, quiet_time)
         frozen = frozen or waning
         left = (in_bank + totals[MAGNETIC]) / stored
         if frozen and still_step == first_step and totals[ZERO_TIME] > 0.0:
@@ -416,4 +422,6 @@ def _discharge(
             scale = highest if state == FREEWHEEL else _OF_ITSELF * abs(current)
             decaying = min(controls.current_change * scale / abs(slope[0]), _SHARE_OF_TIME * time)
             usual_step = max(usual_step, decaying)
+        if waning and state == OPEN:
+            usual_step = max(usual_step, _FADING * h / max(1.0 - totals[MAGNETIC] / last_magnetic, _FADING / 2.0))
     return STOPPED_EARLY, rows.shape[0]

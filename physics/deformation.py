@@ -381,6 +381,17 @@ def _deform(body, s, strength, softness, taylor_quinney, dt):
     return work, largest / dt
 
 
+@inner_kernel
+def mean_strain(body):
+    """Plastic strain of the part, meaned by mass."""
+    total, mass = 0.0, 0.0
+    for s in range(body.strain.shape[0]):
+        for k in range(body.strain.shape[1]):
+            total += body.cell_mass[s, k] * body.strain[s, k]
+            mass += body.cell_mass[s, k]
+    return total / mass
+
+
 @kernel
 def kinetic_energy(body):
     """Kinetic energy (J) of radial and axial motion."""

@@ -11,20 +11,20 @@ from __future__ import annotations
 from math import sqrt
 
 from physics.circuit import add_change, gather_rows, generalise
-from physics.deformation import advance, coast, kick, stable_step
+from physics.deformation import advance, coast, kick, mean_strain, stable_step
 from physics.geometry import locate, split
 from physics.inductance import Group, assemble, carry, follow
 from physics.kernel_cache import inlined_kernel, inner_kernel
 from physics.linear import row_dot
 from physics.state import ASSEMBLIES, BORE_CLOSED, OVER_CRUSHED, PART_ASSEMBLIES, RIM_EXTRUDED
-from physics.turns import advance_turns, kick_turns, turns_plastic_work
+from physics.turns import advance_turns, kick_turns, summed_strain
 
 # A run is called off where the radial model has lost its meaning.
 _SMALLEST_SHRINK = 0.3
 _CLOSED_BORE = 0.05
 _THINNEST_RIM = 0.4
-# Plastic work in one step, as a share of the bank's energy, below which nothing counts as yielding.
-_YIELDING = 1e-6
+# What strains plastically by less than this in half a period does not count as yielding: sizes ring by as much.
+_YIELDING = 1e-3
 # Beyond such plastic strain no flow-stress data mean anything (they end at about 1).
 _LARGEST_STRAIN = 2.5
 # A step ends this little past the rupture of a turn, and opens the gap by no more than this share of the window.
@@ -185,16 +185,16 @@ def _fly(
 
 
 @inner_kernel
-def move(body, turns, strengths, coil_strength, first_bore, bank_energy, controls, heat, loads, h, last_h):
+def move(body, turns, strengths, coil_strength, first_bore, half_period, controls, heat, loads, h, last_h):
     """Part and turns through one electrical step of `h` s; (ok, anything yielded).
 
     `loads` are those of now, of the step before, of `last_h` s, and of each sub-step, to whose start they are
     extrapolated: speeds stand half a sub-step before and after. Those expected at the end are left there for
-    :func:`make_good`. `first_bore` in m, `bank_energy` in J.
+    :func:`make_good`. `first_bore` in m, `half_period` of the current in s.
     """
     now, last, ahead = loads
     pieces = int(h / stable_step(body, strengths, controls.courant)) + 1
-    work = body.work[0] + turns_plastic_work(turns)
+    strain = mean_strain(body) + summed_strain(turns)
     reach = min(h / last_h, _FARTHEST) if last_h > 0.0 else 0.0
     ok = _fly(
         body, turns, strengths, coil_strength, now.forces, last.forces, ahead, (heat.turn_softness, heat.softness),
@@ -203,7 +203,7 @@ def move(body, turns, strengths, coil_strength, first_bore, bank_energy, control
     if not ok:
         return False, True
     _ahead(now.forces, last.forces, reach, ahead.forces)
-    return True, body.work[0] + turns_plastic_work(turns) - work > _YIELDING * bank_energy
+    return True, mean_strain(body) + summed_strain(turns) - strain > _YIELDING * h / half_period
 
 
 @inner_kernel

@@ -159,6 +159,14 @@ def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
 
 
 @inlined_kernel
+def coast_pieces(turns, time):
+    """Let the pieces of broken turns go on for `time` s at their present speed."""
+    for t in range(turns.radius.size):
+        if turns.rupture_time[t] >= 0.0:
+            turns.radius[t] += time * turns.speed[t]
+
+
+@inlined_kernel
 def kick_turns(turns, force, dt):
     """Change the speeds of all turns by radial forces (N, on each single turn) that act for `dt` s."""
     for t in range(turns.radius.size):
@@ -242,6 +250,15 @@ def turns_kinetic_energy(turns):
     total = 0.0
     for t in range(turns.radius.size):
         total += turns.weight[t] * 0.5 * turns.mass[t] * turns.speed[t] ** 2
+    return total
+
+
+@inner_kernel
+def summed_strain(turns):
+    """Plastic strain of all turns together, so that one that yields is seen."""
+    total = 0.0
+    for t in range(turns.radius.size):
+        total += turns.strain[t]
     return total
 
 
