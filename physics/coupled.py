@@ -93,8 +93,8 @@ _OF_ITSELF = 0.5
 _LONGEST = 200.0
 # A spark gap's resistance starts at so many times the loop's impedance: what goes before is formation delay.
 _SPARK_START = 10.0
-# The step may take this share of what resistance takes in a period, which counts as this share of the energy at least.
-_OF_DAMPING, _LEAST_LOST = 1e-3, 1e-4
+# Resistance counts as taking this share of the energy in a period at least.
+_LEAST_LOST = 1e-4
 # After the first current zero this share of the steps does, and fewer as the energy is spent.
 _LATER = 0.45
 # So many steps of the tail share their resistances.
@@ -139,11 +139,10 @@ def _steps_when_still(controls, left, quarters):
     """Steps in a quarter period once only ringing is left, of which the share `left` remains after so many quarters.
 
     In so many steps N the two-stage step takes 0.18 / N^3 of the energy in a period by itself (|R(i pi / 2N)|^2 over
-    4 N steps); that is to be small against what resistance takes.
+    4 N steps); that is always the same small share of what resistance takes.
     """
     lost = max(1.0 - max(left, _SPENT) ** (4.0 / quarters), _LEAST_LOST)
-    steps = (0.18 / (_OF_DAMPING * lost)) ** (1.0 / 3.0)
-    return min(max(steps, controls.steps_when_still), max(controls.steps_to_peak, controls.steps_when_still))
+    return min(controls.steps_when_still / lost ** (1.0 / 3.0), max(controls.steps_to_peak, controls.steps_when_still))
 
 
 @inner_kernel

@@ -58,7 +58,7 @@ class Resolution:
     motion_cells: int
     slice_ratio: float  # height of a slice of a tall part, over what still moves as one
     steps_to_peak: int
-    steps_when_still: int  # in a quarter period, once nothing moves any more
+    steps_when_still: int  # in a quarter period, once nothing moves any more; more where little is lost
     current_change: float  # largest in a step while things move, over the peak
     spark_growth: float  # largest of a spark's action in a step
     courant: float  # step of the mechanics over the largest stable one
@@ -74,7 +74,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         motion_cells=8,
         slice_ratio=1.0,
         steps_to_peak=12,
-        steps_when_still=6,
+        steps_when_still=5,
         current_change=0.12,
         spark_growth=0.6,
         courant=0.8,
@@ -88,7 +88,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         motion_cells=12,
         slice_ratio=0.5,
         steps_to_peak=24,
-        steps_when_still=7,
+        steps_when_still=6,
         current_change=0.08,
         spark_growth=0.45,
         courant=0.8,
@@ -102,7 +102,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         motion_cells=24,
         slice_ratio=0.25,
         steps_to_peak=48,
-        steps_when_still=10,
+        steps_when_still=8,
         current_change=0.06,
         spark_growth=0.3,
         courant=0.5,
