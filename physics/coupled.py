@@ -38,11 +38,13 @@ from physics.motion import (
     note_window,
     open_window,
     reassemble,
+    see,
     travelled,
     update_inductance,
 )
 from physics.recording import record, settle, update_voltages
 from physics.state import (
+    ASSEMBLIES,
     BURST_CURRENT,
     BURST_FIELD,
     BURST_TIME,
@@ -119,8 +121,8 @@ def _effective_inductance(coil, part, turns, body, points, unknowns, discharge, 
     """
     split(coil, part, body, points)
     locate(coil, turns, body, points)
-    reassemble(points, unknowns, fields, part_too=True)
-    update_inductance(points, unknowns, fields, fields.after)
+    reassemble(turns, body, points, unknowns, fields, part_too=True)
+    update_inductance(turns, body, points, unknowns, fields, fields.after)
     copy_lower(fields.after, work.lower)
     last = work.rhs.size - 1
     work.lower[0, 0] += discharge.bank_inductance + discharge.line_inductance
@@ -267,12 +269,14 @@ def _discharge(
                 return OVER_CRUSHED, used
             locate(coil, turns, body, points)
             if coupled:
-                if travelled(turns, body, half_width, fields.window) > controls.window:
+                # The first window has its slopes at its beginning, not in its middle.
+                width = controls.window * (0.5 if totals[ASSEMBLIES] == 0.0 else 1.0)
+                if travelled(turns, body, half_width, fields.window) > width:
                     open_window(
                         coil, part, turns, body, points, unknowns, fields, half_width, controls.window, totals
                     )  # fmt: skip
                 before, after = after, before
-                update_inductance(points, unknowns, fields, after)
+                update_inductance(turns, body, points, unknowns, fields, after)
         # The tail's resistances change slowly: they are held for some steps, and with them the factored matrix.
         held = still and used % _HELD != 0
         if not held:
@@ -322,12 +326,13 @@ def _discharge(
         add_ohmic_heat(unknowns, fields, heat, totals, h)
         book_losses(discharge, turns, work, totals, h, state, spark_resistance)
         copy(now_loads.forces, loads[1].forces)
+        see(unknowns, fields, work.second)
         if frozen:
-            now_loads.inward[0] = inward_force(points, fields.current, work.second, fields.by_radius)
+            now_loads.inward[0] = inward_force(points, fields.current, fields.seen_by_part, fields.by_radius)
         else:
             lorentz(
-                coil, body, points, fields.current, work.second, fields.by_radius, fields.by_height,
-                fields.by_swelling, now_loads,
+                coil, body, points, fields.current, fields.seen_by_coil, fields.seen_by_part,
+                fields.by_radius, fields.by_height, fields.by_swelling, now_loads,
             )  # fmt: skip
             make_good(body, turns, now_loads, loads[2], h)
         update_voltages(turns, points, unknowns, fields, work.second, h)

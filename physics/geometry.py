@@ -224,36 +224,38 @@ def resistances(coil, turns, points, coil_resistivity, part_resistivity, scratch
 
 
 @kernel
-def lorentz(coil, body, points, current, linked, by_radius, by_height, by_swelling, loads):
+def lorentz(coil, body, points, current, seen_by_coil, seen_by_part, by_radius, by_height, by_swelling, loads):
     """Lorentz forces from currents (A, per filament and cell) and the slopes of the inductance matrix.
 
-    `linked` (A) are the same currents as the columns of the slopes have them.
+    `seen_by_coil` and `seen_by_part` (A) are the same currents as the columns of the slopes have them, each with what
+    the slopes of the other group are multiplied by.
 
     A point's force is shared between the nodes and levels that place it, so that its virtual
     work is the same: total and first moment are kept exactly.
     """
-    own, n = points.own, linked.size
+    own, n = points.own, seen_by_coil.size
     for i in range(loads.forces.size):
         loads.forces[i] = 0.0
     for p in range(own):
         f = coil.point_filament[p]
-        force = points.share[p] * current[f] * row_dot(by_radius, p, linked, n)
+        force = points.share[p] * current[f] * row_dot(by_radius, p, seen_by_coil, n)
         loads.turn[coil.turn[f]] += coil.point_multiplicity[p] * force
     for p in range(own, points.used[0]):
         carried = points.share[p] * current[points.cell[p]]
         # Twice: the mirror image pushes the same nodes.
-        by_out, by_up = two_row_dots(by_radius, by_height, p, linked, n)
+        by_out, by_up = two_row_dots(by_radius, by_height, p, seen_by_part, n)
         outward, upward = 2.0 * carried * by_out, 2.0 * carried * by_up
         loads.inward[0] -= outward
         _push(body, points, p, outward, upward, carried * carried * by_swelling[p], loads)
 
 
 @kernel
-def inward_force(points, current, linked, by_radius):
+def inward_force(points, current, seen_by_part, by_radius):
     """Total inward force (N) on the workpiece by itself, as in :func:`lorentz`."""
     total = 0.0
     for p in range(points.own, points.used[0]):
-        total -= 2.0 * points.share[p] * current[points.cell[p]] * row_dot(by_radius, p, linked, linked.size)
+        by_out = row_dot(by_radius, p, seen_by_part, seen_by_part.size)
+        total -= 2.0 * points.share[p] * current[points.cell[p]] * by_out
     return total
 
 

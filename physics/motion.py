@@ -1,14 +1,17 @@
 """Motion of part and turns through one electrical step, and the inductance matrix that follows it.
 
 The matrix is assembled afresh only once in a window of motion, for the section expected in the
-middle of it; in between it follows by its own gradient. About the middle the first-order terms
-left out in force cancel over the window, and the matrix does not jump from window to window.
+middle of it; in between it follows by its own gradient. What lies between coil and part falls off
+steeply as the gap opens: its slopes follow that power of the distance which they followed from the last window
+to this one, and the matrix its integral. So the forces do not jump from window to window, nor does the matrix.
 What the part has by itself has a window of its own: the gap opens long before the part's shape has changed as much.
 """
 
 from __future__ import annotations
 
-from math import sqrt
+from math import log, sqrt
+
+import numpy as np
 
 from physics.circuit import add_change, gather_rows, generalise
 from physics.deformation import advance, coast, kick, mean_strain, stable_step
@@ -16,7 +19,17 @@ from physics.geometry import locate, split
 from physics.inductance import Group, assemble, carry, follow
 from physics.kernel_cache import inlined_kernel, inner_kernel
 from physics.linear import row_dot
-from physics.state import ASSEMBLIES, BORE_CLOSED, OVER_CRUSHED, PART_ASSEMBLIES, RIM_EXTRUDED
+from physics.state import (
+    ASSEMBLIES,
+    BORE_CLOSED,
+    DISTANCE,
+    OF_CHANGE,
+    OF_SLOPES,
+    OVER_CRUSHED,
+    PART_ASSEMBLIES,
+    RIM_EXTRUDED,
+    STEEPNESS,
+)
 from physics.turns import advance_turns, kick_turns, summed_strain
 
 # A run is called off where the radial model has lost its meaning.
@@ -24,7 +37,7 @@ _SMALLEST_SHRINK = 0.3
 _CLOSED_BORE = 0.05
 _THINNEST_RIM = 0.4
 # What strains plastically by less than this in half a period does not count as yielding: sizes ring by as much.
-_YIELDING = 1e-3
+_YIELDING = 5e-4
 # Beyond such plastic strain no flow-stress data mean anything (they end at about 1).
 _LARGEST_STRAIN = 2.5
 # A step ends this little past the rupture of a turn, and opens the gap by no more than this share of the window.
@@ -34,6 +47,8 @@ _PAST_RUPTURE, _SHARE_OF_WINDOW, _SHORTEST_TO_RUPTURE = 1.02, 0.5, 0.1
 _SHARE_OF_RING = 0.1
 # The part's shape may change by this share of what the gap may open by: all its cells lie side by side.
 _OF_PART = 0.2
+# Steepness is told by distances that differ by this share, and is at most this.
+_TELLING, _STEEPEST = 0.02, 4.0
 # Forces are extrapolated over no more than so many times the step that they changed in.
 _FARTHEST = 2.0
 
@@ -49,7 +64,7 @@ def _assemble_block(one, other, points, fields):
 
 
 @inner_kernel
-def reassemble(points, unknowns, fields, part_too):
+def reassemble(turns, body, points, unknowns, fields, part_too):
     """Assemble matrix and slopes for the section as `points` has it, and remember that section.
 
     What the part has by itself is only taken along there, and keeps its slopes, unless `part_too`.
@@ -83,11 +98,16 @@ def reassemble(points, unknowns, fields, part_too):
         fields.base_radius[p] = points.radius[p]
         fields.base_height[p] = points.height[p]
         fields.base_mean_distance[p] = points.mean_distance[p]
+    fields.between[DISTANCE] = _distance(turns.radius, body.radius)
 
 
 @inner_kernel
-def update_inductance(points, unknowns, fields, out):
+def update_inductance(turns, body, points, unknowns, fields, out):
     """Generalised inductance (H) of the section as `points` has it, into the lower triangle of `out`."""
+    between, rows, filaments = fields.between, fields.rows, unknowns.filaments
+    exponent, opened = between[STEEPNESS], _distance(turns.radius, body.radius) / between[DISTANCE] - 1.0
+    between[OF_SLOPES] = 1.0 - exponent * opened * (1.0 - (exponent + 1.0) * opened / 2.0)
+    between[OF_CHANGE] = 1.0 - exponent * opened / 2.0 * (1.0 - (exponent + 1.0) * opened / 3.0)
     follow(
         points.used[0],
         (points.radius, points.height, points.mean_distance),
@@ -101,7 +121,24 @@ def update_inductance(points, unknowns, fields, out):
         fields.rows,
         fields.swelling,
     )
-    add_change(unknowns, fields.rows, fields.swelling, fields.base, fields.half, out)
+    part, last = rows.shape[1] - 1 - unknowns.cells, rows.shape[1]
+    for c in range(filaments):
+        for d in range(part, last):
+            rows[c, np.uintp(d)] *= between[OF_CHANGE]
+    for c in range(filaments, rows.shape[0]):
+        for d in range(part):
+            rows[c, d] *= between[OF_CHANGE]
+    add_change(unknowns, rows, fields.swelling, fields.base, fields.half, out)
+
+
+@inner_kernel
+def see(unknowns, fields, q):
+    """The independent currents q (A) as they push coil and part, into `fields`."""
+    part, factor = q.size - 1 - unknowns.cells, fields.between[OF_SLOPES]
+    for d in range(part):
+        fields.seen_by_coil[d], fields.seen_by_part[d] = q[d], factor * q[d]
+    for d in range(part, q.size):
+        fields.seen_by_coil[d], fields.seen_by_part[d] = factor * q[d], q[d]
 
 
 @inner_kernel
@@ -114,6 +151,8 @@ def centre_linkages(points, unknowns, fields, q, out):
         out[t] = row_dot(fields.centre_base, t, q, q.size) + row_dot(fields.rows, centre[t], q, q.size)
     for p in range(points.used[0]):
         carried = weight[p] * share[p] * current[cell[p]]
+        if p >= points.own:
+            carried *= fields.between[OF_CHANGE]
         outward, upward = carried * (radius[p] - base_radius[p]), carried * (height[p] - base_height[p])
         if outward != 0.0 or upward != 0.0:
             for t in range(out.size):
@@ -207,14 +246,20 @@ def move(body, turns, strengths, coil_strength, first_bore, half_period, control
 
 
 @inner_kernel
-def _gap(turn_radius, radius, half_width):
-    """Smallest distance (m) between rim and bare wire, which is `half_width` (m) wide on either side."""
+def _distance(turn_radius, radius):
+    """Smallest distance (m) between the rim and the middle of a turn."""
     nearest, rim, last = turn_radius[0], 0.0, radius.shape[1] - 1
     for t in range(1, turn_radius.size):
         nearest = min(nearest, turn_radius[t])
     for s in range(radius.shape[0]):
         rim = max(rim, radius[s, last])
-    return nearest - half_width - rim
+    return nearest - rim
+
+
+@inner_kernel
+def _gap(turn_radius, radius, half_width):
+    """Smallest distance (m) between rim and bare wire, which is `half_width` (m) wide on either side."""
+    return _distance(turn_radius, radius) - half_width
 
 
 @inner_kernel
@@ -341,18 +386,42 @@ def _drift(turns, body, time):
 
 
 @inner_kernel
+def _pull_between(points, unknowns, fields):
+    """Force (N, outward) of the coil on the part by the slopes as they were assembled."""
+    total, coil = 0.0, fields.seen_by_part.size - 1 - unknowns.cells
+    for p in range(points.own, points.used[0]):
+        carried = points.share[p] * fields.current[points.cell[p]]
+        total += carried * row_dot(fields.by_radius, p, fields.seen_by_coil, coil)
+    return total
+
+
+@inner_kernel
+def _steepen(ratio, distance, between):
+    """Note how steeply what is between coil and part falls with distance: by `ratio` since the one of the last slopes.
+
+    That was `distance` (m). Where it has hardly changed, as only the part's shape has, all stays as steep as it was.
+    """
+    opened = log(between[DISTANCE] / distance)
+    if abs(opened) > _TELLING and ratio > 0.0:
+        between[STEEPNESS] = min(max(-log(ratio) / opened, 0.0), _STEEPEST)
+
+
+@inner_kernel
 def open_window(coil, part, turns, body, points, unknowns, fields, half_width, width, totals):
     """Assemble for the section expected halfway through the window that opens now, and note where it is now.
 
     What the part has by itself, and how it is cut, is kept over several windows while its shape hardly changes.
     """
+    # Before the part is cut anew.
+    pull, distance = _pull_between(points, unknowns, fields), fields.between[DISTANCE]
     part_too = _reshaped(turns, body, fields.part_window) > _OF_PART * width
     ahead = _time_ahead(turns, body, half_width, width)
     _drift(turns, body, ahead)
     if part_too:
         split(coil, part, body, points)
     locate(coil, turns, body, points)
-    reassemble(points, unknowns, fields, part_too)
+    reassemble(turns, body, points, unknowns, fields, part_too)
+    _steepen(_pull_between(points, unknowns, fields) / pull, distance, fields.between)
     _drift(turns, body, -ahead)
     locate(coil, turns, body, points)
     note_window(turns, body, fields.window)

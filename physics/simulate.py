@@ -106,7 +106,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         current_change=0.06,
         spark_growth=0.3,
         courant=0.5,
-        window=0.08,
+        window=0.12,
     ),
 }
 
