@@ -29,7 +29,7 @@ Values = float | Floats
 #: memory, medium).
 CRITICAL_AMPLIFICATION = 20.0
 _MOST_WAVES = 200
-#: Slower than this (m/s) the ring is taken as at rest, elastic.
+#: Slower than this (m/s) the ring is taken as at rest.
 _SLOWEST = 1.0
 _LARGEST_EXPONENT = 50.0
 
@@ -71,7 +71,9 @@ def amplification(time: Floats, radius: Floats, wall: Floats, metal: Strength) -
     """
     waves = np.arange(2, _MOST_WAVES + 1)
     speed = np.gradient(radius, time)
-    inward = 1 + np.flatnonzero(speed[1:] < -_SLOWEST)
+    # Where it is smaller than it ever was: what rings elastically has no modulus of flow.
+    smaller = radius[1:] < np.minimum.accumulate(radius)[:-1]
+    inward = 1 + np.flatnonzero(smaller & (speed[1:] < -_SLOWEST))
     at, rate = radius[inward, None], -speed[inward, None] / radius[inward, None]
     rates = growth_rates(waves, at, wall[inward, None], metal.density, _flow(metal, np.log(radius[0] / at), rate))
     exponent = (time[inward] - time[inward - 1]) @ rates

@@ -62,7 +62,7 @@ def loads_of(section: Section, current: Floats) -> Loads:
     section.assemble()
     loads = make_loads(section.turns.radius.size, *section.body.pressure.shape)
     lorentz(
-        section.coil, section.body, section.points, current, current,
+        section.coil, section.body, section.points, current, current, current,
         section.by_radius, section.by_height, section.by_swelling, loads,
     )  # fmt: skip
     return loads
