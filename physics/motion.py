@@ -49,6 +49,8 @@ _SHARE_OF_RING = 0.1
 _OF_PART = 0.2
 # Steepness is told by distances that differ by this share, and is at most this.
 _TELLING, _STEEPEST = 0.02, 4.0
+# A push at the end of a step is harmless up to this speed (m/s), or up to this share of the part's own.
+_HARMLESS_SPEED, _HARMLESS_SHARE = 10.0, 0.2
 # Forces are extrapolated over no more than so many times the step that they changed in.
 _FARTHEST = 2.0
 
@@ -173,11 +175,18 @@ def make_good(body, turns, loads, expected, h):
     """Push part and turns by what the step of `h` s lacked, as its forces ended as `loads` and not as `expected`.
 
     That is half the difference for the step's length: the impulse is that of the mean of the forces at both ends.
+    Returns how much of what is harmless that changed the speed of any node.
     """
     for i in range(loads.forces.size):
         expected.forces[i] = loads.forces[i] - expected.forces[i]
+    wrong, fastest, speed, mass = 0.0, 0.0, body.speed, body.node_mass
+    for s in range(speed.shape[0]):
+        for k in range(speed.shape[1]):
+            wrong = max(wrong, abs(0.5 * h * expected.node[s, k]) / mass[s, k])
+            fastest = max(fastest, abs(speed[s, k]))
     kick(body, expected.node, expected.level, 0.5 * h)
     kick_turns(turns, expected.turn, 0.5 * h)
+    return wrong / max(_HARMLESS_SPEED, _HARMLESS_SHARE * fastest)
 
 
 @inner_kernel
