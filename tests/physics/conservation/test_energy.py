@@ -6,10 +6,14 @@ import math
 from collections.abc import Iterator
 from typing import Any, get_args
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from physics import ShotResult, simulate_shot
+from physics import ShotResult, check_shot, simulate_shot
+from physics import state as c
 from physics.result import EnergyBalance, Status
+from physics.simulate import run_shot
 from tests.physics.plausible import plausible_shots
 from tests.physics.shots import TRADE_SHOT, VARIED_SHOTS, Fire, changed, part
 
@@ -148,6 +152,41 @@ def test_same_shot_gives_the_same_numbers(fire: Fire) -> None:
     """A shot run twice gives the same result to the last digit."""
     shot = VARIED_SHOTS["disc of brass, burst"]
     assert simulate_shot(shot) == fire(shot)
+
+
+def test_what_was_never_written_is_never_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Shots give the same numbers where all memory that nothing was written to holds no number at all."""
+    shots = [check_shot(shot) for shot in RANDOM_SHOTS[:40]]
+    usual = [simulate_shot(shot) for shot in shots]
+
+    empty = np.empty
+
+    def nothing(shape: Any, dtype: Any = np.float64, **how: Any) -> NDArray[Any]:
+        return np.full(shape, np.nan) if dtype is np.float64 else empty(shape, dtype, **how)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(np, "empty", nothing)
+        poisoned = [simulate_shot(shot) for shot in shots]
+    assert poisoned == usual
+
+
+def test_eddy_currents_heat_the_part_after_the_current_has_gone() -> None:
+    """A run whose bank is cut off, or whose coil has burst, ends when a thousandth of its energy is left in the field.
+
+    The pieces of a burst coil fly on meanwhile.
+    """
+    ended = 0
+    for asked in RANDOM_SHOTS:
+        shot = check_shot(asked)
+        run = run_shot(shot)
+        # The last current is what rounding leaves.
+        if run.code != c.COMPLETED or abs(run.rows[-2, c.CURRENT]) > 1.0:
+            continue
+        ended += 1
+        assert run.totals[c.MAGNETIC] < 1e-3 * shot.stored_energy_j
+        if run.model.turns.rupture_time.min() >= 0.0:
+            assert run.rows[-1, c.COIL_INNER] > run.rows[-2, c.COIL_INNER]
+    assert ended > 15
 
 
 def test_stop_time_of_the_user_is_told_as_such(fire: Fire) -> None:
