@@ -17,7 +17,7 @@ from physics.circuit import add_change, gather_rows, generalise
 from physics.deformation import advance, coast, kick, mean_strain, stable_step
 from physics.geometry import locate, split
 from physics.inductance import Group, assemble, carry, follow
-from physics.kernel_cache import inlined_kernel, inner_kernel
+from physics.kernel_cache import inlined_kernel, inner_kernel, kernel
 from physics.linear import row_dot
 from physics.state import (
     ASSEMBLIES,
@@ -103,13 +103,22 @@ def reassemble(turns, body, points, unknowns, fields, part_too):
     fields.between[DISTANCE] = _distance(turns.radius, body.radius)
 
 
+@kernel
+def fall_with_distance(exponent, opened):
+    """Slopes that fall with this power of the distance, which has grown by this share: over what they were; their mean.
+
+    The mean is that over the way, which the matrix has changed by. Both by their series, to second order.
+    """
+    slopes = 1.0 - exponent * opened * (1.0 - (exponent + 1.0) * opened / 2.0)
+    return slopes, 1.0 - exponent * opened / 2.0 * (1.0 - (exponent + 1.0) * opened / 3.0)
+
+
 @inner_kernel
 def update_inductance(turns, body, points, unknowns, fields, out):
     """Generalised inductance (H) of the section as `points` has it, into the lower triangle of `out`."""
     between, rows, filaments = fields.between, fields.rows, unknowns.filaments
-    exponent, opened = between[STEEPNESS], _distance(turns.radius, body.radius) / between[DISTANCE] - 1.0
-    between[OF_SLOPES] = 1.0 - exponent * opened * (1.0 - (exponent + 1.0) * opened / 2.0)
-    between[OF_CHANGE] = 1.0 - exponent * opened / 2.0 * (1.0 - (exponent + 1.0) * opened / 3.0)
+    opened = _distance(turns.radius, body.radius) / between[DISTANCE] - 1.0
+    between[OF_SLOPES], between[OF_CHANGE] = fall_with_distance(between[STEEPNESS], opened)
     follow(
         points.used[0],
         (points.radius, points.height, points.mean_distance),

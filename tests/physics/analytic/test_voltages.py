@@ -52,6 +52,17 @@ def test_coil_voltage_is_what_the_bank_has_left_after_the_strays(shot: dict[str,
 
 
 @pytest.mark.parametrize("shot", SHOTS.values(), ids=SHOTS)
+def test_flux_of_the_turns_is_the_coils(shot: dict[str, Any]) -> None:
+    """Turns in series: the fluxes of all, mirror images counted, are the loop's less that of the strays, in mid-flight."""
+    for stop in (1.5e-5, 1.7e-5, 1.9e-5):
+        run = run_of(shot, stop_time_s=stop)
+        turns, discharge = run.model.turns, run.model.discharge
+        strays = (discharge.bank_inductance + discharge.line_inductance) * run.rows[-1, c.CURRENT]
+        assert turns.speed.max() > 10.0
+        assert turns.weight @ turns.linkage == pytest.approx(run.fields.flux[0] - strays, rel=1e-9)
+
+
+@pytest.mark.parametrize("shot", SHOTS.values(), ids=SHOTS)
 def test_turn_voltages_add_up(shot: dict[str, Any]) -> None:
     """The voltages along all turns, mirror images counted, are the coil's; the worst turn has more than its share."""
     run = run_of(shot, stop_time_s=1.5e-5)
