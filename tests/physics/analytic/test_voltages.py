@@ -53,7 +53,7 @@ def test_coil_voltage_is_what_the_bank_has_left_after_the_strays(shot: dict[str,
 
 @pytest.mark.parametrize("shot", SHOTS.values(), ids=SHOTS)
 def test_flux_of_the_turns_is_the_coils(shot: dict[str, Any]) -> None:
-    """Turns in series: the fluxes of all, mirror images counted, are the loop's less that of the strays, in mid-flight."""
+    """In mid-flight the fluxes of all turns, mirror images counted, are the loop's less that of the strays."""
     for stop in (1.5e-5, 1.7e-5, 1.9e-5):
         run = run_of(shot, stop_time_s=stop)
         turns, discharge = run.model.turns, run.model.discharge
