@@ -115,8 +115,11 @@ def test_a_coarse_grid_repeats_no_coil(name: str) -> None:
 
 
 def test_one_island_comes_near_the_best_known_share() -> None:
-    """With six free quantities and coils that are best at their ends, sixty trials do nine tenths of it."""
-    request = asked("current_limited", 0)
-    found = list(ours(request, ISLAND_TRIALS))
-    known = search_fronts.load("current_limited").dominated_ratio
-    assert dominated_ratio(request, pareto_front(found)) > 0.87 * known
+    """With six free quantities and coils that are best at their ends, sixty trials do nine tenths of it in the mean.
+
+    Single islands do 0.86 to 0.96.
+    """
+    requests = [asked("current_limited", seed) for seed in range(4)]
+    fronts = [pareto_front(list(ours(request, ISLAND_TRIALS))) for request in requests]
+    shares = [dominated_ratio(*pair) for pair in zip(requests, fronts, strict=True)]
+    assert sum(shares) / len(shares) > 0.88 * search_fronts.load("current_limited").dominated_ratio

@@ -59,7 +59,7 @@ def test_from_an_empty_service_to_a_printed_sheet_and_what_was_learnt(  # noqa: 
     page.click("#searchhere")
     page.wait_for_selector("#send:not([disabled])")
     page.fill("[data-pointer='/name'] input", "asked by hand")
-    page.fill("[data-pointer='/budget_trials_count'] input", "120")
+    page.fill("[data-pointer='/budget_trials_count'] input", "400")
     page.fill("[data-pointer='/target/final_outer_diameter_m'] input", "25")
     expect(page.locator("#summary")).to_contain_text("to 25.00 mm")
     page.wait_for_selector("#send:not([disabled])")
