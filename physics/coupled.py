@@ -29,19 +29,7 @@ from physics.geometry import Loads, inward_force, locate, lorentz, resistances, 
 from physics.heating import add_ohmic_heat, update_heat
 from physics.kernel_cache import inner_kernel, kernel
 from physics.linear import copy, copy_lower, dot, factor, solve
-from physics.motion import (
-    crushed,
-    longest_flight,
-    longest_step,
-    make_good,
-    move,
-    note_window,
-    open_window,
-    reassemble,
-    see,
-    travelled,
-    update_inductance,
-)
+from physics.motion import crushed, longest_flight, longest_step, make_good, move
 from physics.recording import record, settle, update_voltages
 from physics.state import (
     ASSEMBLIES,
@@ -78,6 +66,7 @@ from physics.state import (
 )
 from physics.switching import book_losses, drops, next_state, time_to_event
 from physics.turns import arc_voltage, coast_pieces, hoop_elastic_energy, rupture, turns_kinetic_energy
+from physics.windows import note_window, open_window, reassemble, see, travelled, update_inductance
 
 Floats = NDArray[np.float64]
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from physics.deformation import elastic_energy, kinetic_energy
 from physics.geometry import axial_field, centre_field
 from physics.kernel_cache import inner_kernel
-from physics.motion import centre_linkages
 from physics.state import (
     ARC_ENERGY,
     BANK_CURRENT,
@@ -45,6 +44,7 @@ from physics.state import (
     WORK_PART,
 )
 from physics.turns import hoop_elastic_energy, turns_kinetic_energy, turns_plastic_work
+from physics.windows import centre_linkages
 
 
 @inner_kernel

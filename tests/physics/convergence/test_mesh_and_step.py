@@ -12,11 +12,11 @@ import pytest
 
 from physics import Shot, check_shot, shot_figures, simulate, simulate_shot
 from physics import state as c
-from physics.motion import fall_with_distance
 from physics.outcome import put_together
 from physics.result import Summary
 from physics.simulate import FIDELITIES, run_shot
 from physics.state import Model
+from physics.windows import fall_with_distance
 from tests.physics.plausible import plausible_shots
 from tests.physics.shots import VARIED_SHOTS, Fire
 
