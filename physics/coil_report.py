@@ -48,8 +48,10 @@ def insulation_checks(run: Run) -> list[InsulationCheck]:
     Turns lie side by side, so between two there is one turn's voltage. Layers are taken as wound there and
     back: at the open end lies the sum of two. The part floats; it is taken as tied to one end of the coil.
     Solids in series add up, clearance counts as nothing: air breaks down first and leaves the rest to them.
+    What a coil bears once it has burst no longer matters.
     """
-    shot, turns = run.shot, run.model.turns
+    shot, turns, rows, burst = run.shot, run.model.turns, run.rows, run.totals[c.BURST_TIME]
+    whole = rows if burst < 0.0 else rows[rows[:, c.TIME] <= burst]
     insulation = shot.insulation
     film = None if insulation.enamel_pair_breakdown_v is None else 0.5 * insulation.enamel_pair_breakdown_v
     checks = []
@@ -67,7 +69,7 @@ def insulation_checks(run: Run) -> list[InsulationCheck]:
         checks.append(
             _check(
                 "layers",
-                float(run.rows[:, c.LAYER_VOLTAGE].max()),
+                float(whole[:, c.LAYER_VOLTAGE].max()),
                 _sum_of((film, 2.0), (sheet, 1.0)),
                 "two layers' voltage at their open end, over two films of enamel and the sheet",
             )
@@ -76,7 +78,7 @@ def insulation_checks(run: Run) -> list[InsulationCheck]:
     checks.append(
         _check(
             "gap",
-            float(np.abs(run.rows[:, c.COIL_VOLTAGE]).max()),
+            float(np.abs(whole[:, c.COIL_VOLTAGE]).max()),
             # Enamel alone is no gap: unless the former is stated, what lies there is not known.
             None if wall is None else _sum_of((film, 1.0), (wall, 1.0)),
             "the whole coil's voltage with the part tied to one end, over one film of enamel and the former",

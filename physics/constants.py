@@ -19,6 +19,11 @@ FRACTURE_ENERGY_J_PER_M2 = 4.0e4
 #: Sum of anode and cathode fall of an arc between copper pieces, V (20-40 V; from memory, med).
 ARC_FALL_V = 30.0
 
+#: Voltage at which each short arc between copper pieces strikes again after its current has come to zero, V.
+#: "Several hundred volts" for brass, copper, zinc, iron: Restriking of Short A. C. Arcs (abstract read; Todd & Browne,
+#: Phys. Rev. 36 (1930) 732, from memory); 250 V for copper from memory, medium.
+ARC_RELIGHTING_V = 250.0
+
 #: Gradient of a long arc in free air at kiloamperes, V/m (Strom, AIEE Trans. 65 (1946) 113:
 #: 34 V/in = 13.4 V/cm; from memory, high).
 ARC_GRADIENT_V_PER_M = 1340.0

@@ -25,7 +25,7 @@ from physics.circuit import (
     step,
 )
 from physics.deformation import elastic_energy, kinetic_energy
-from physics.geometry import Loads, inward_force, locate, lorentz, resistances, split
+from physics.geometry import Loads, field_by_current, inward_force, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, update_heat
 from physics.kernel_cache import inner_kernel, kernel
 from physics.linear import copy, copy_lower, dot, factor, solve
@@ -37,10 +37,12 @@ from physics.state import (
     BURST_FIELD,
     BURST_TIME,
     BURST_VOLTAGE,
+    CENTRE_FIELD,
     COIL_ELASTIC,
     COIL_HEAT,
     COIL_HEAT_TO_ZERO,
     COIL_MOTION,
+    COIL_TEMPERATURE,
     COIL_VOLTAGE,
     COMPLETED,
     HIGHEST_BANK_CURRENT,
@@ -65,8 +67,16 @@ from physics.state import (
     Model,
 )
 from physics.switching import book_losses, drops, next_state, time_to_event
-from physics.turns import arc_voltage, coast_pieces, hoop_elastic_energy, rupture, turns_kinetic_energy
-from physics.windows import note_window, open_window, reassemble, see, travelled, update_inductance
+from physics.turns import (
+    arc_voltage,
+    coast_pieces,
+    hoop_elastic_energy,
+    rupture,
+    time_to_melt,
+    turns_kinetic_energy,
+    voltage_to_relight,
+)
+from physics.windows import middle_of_gap, note_window, open_window, reassemble, see, travelled, update_inductance
 
 Floats = NDArray[np.float64]
 
@@ -90,6 +100,8 @@ _LEAST_LOST = 1e-4
 _LATER = 0.45
 # So many steps of the tail share their resistances.
 _HELD = 8
+# The coil's temperature may rise so many times as fast, over the energy spent, as it did.
+_FASTER = 2.0
 # Before the peak of the current is known it is taken as this share of the undamped one.
 _USUAL_PEAK = 0.5
 # Ohmic heat of one step goes through no more than this share of the range of a metal's data.
@@ -106,7 +118,7 @@ _TELLING = 0.1
 
 
 @kernel
-def _effective_inductance(coil, part, turns, body, points, unknowns, discharge, fields, work):
+def _effective_inductance(coil, part, turns, body, points, unknowns, discharge, half_width, fields, work):
     """Inductance (H) of the loop at the very start, when eddy currents shield completely; -1 if not definite.
 
     The bundle is solved with the workpiece: inverse of the first entry of the inverse of L.
@@ -115,6 +127,7 @@ def _effective_inductance(coil, part, turns, body, points, unknowns, discharge, 
     locate(coil, turns, body, points)
     reassemble(turns, body, points, unknowns, fields, part_too=True)
     update_inductance(turns, body, points, unknowns, fields, fields.after)
+    field_by_current(points, middle_of_gap(turns.radius, body.radius, half_width), fields.field_by_current)
     copy_lower(fields.after, work.lower)
     last = work.rhs.size - 1
     work.lower[0, 0] += discharge.bank_inductance + discharge.line_inductance
@@ -171,8 +184,9 @@ def run(
     """
     code, used = NOT_CONVERGED, 0
     inductance = _effective_inductance(
-        model.coil, model.part, model.turns, model.body, model.points, model.unknowns, model.discharge, fields, work
-    )
+        model.coil, model.part, model.turns, model.body, model.points, model.unknowns, model.discharge,
+        model.controls.half_width, fields, work,
+    )  # fmt: skip
     if inductance > 0.0:
         code, used = _discharge(*model, fields, heat, work, loads, totals, rows, inductance)
         # What no longer moved was not softened either, but its state at the end is told.
@@ -203,7 +217,7 @@ def _discharge(
     quiet_time = controls.quiet_time + 0.25 * quarter if controls.motion else 0.0
     totals[STEP] = usual_step
     totals[SPARK_ACTION] = discharge.spark**2 / (_SPARK_START**2 * inductance / discharge.capacitance)
-    last_yield = 0.0
+    last_yield, highest_centre = 0.0, 0.0
     now, slope = (0.0, 0.0, voltage), (0.0, 0.0, 0.0)
     still_step, last_h, last_state, warming = first_step, 0.0, state, 0.0
     settled = settle(part.size_share, body.radius, body.level, totals, 0.0, 1e-12)
@@ -243,6 +257,8 @@ def _discharge(
             if slope[0] != 0.0:
                 # It falls fast once a turn breaks.
                 h = min(h, max(controls.current_change * highest / abs(slope[0]), _SHORTEST * h))
+        melting = 1.0 if frozen else time_to_melt(turns, heat.turn_molten, heat.turn_molten_before, last_h)
+        h = min(h, max(_PAST_EVENT * melting, _SHORTEST * h))
         if warming > 0.0:
             h = min(h, max(_LARGEST_RISE / warming, _SHORTEST * h))
         h = min(
@@ -270,6 +286,7 @@ def _discharge(
                     )  # fmt: skip
                 before, after = after, before
                 update_inductance(turns, body, points, unknowns, fields, after)
+            field_by_current(points, middle_of_gap(turns.radius, body.radius, half_width), fields.field_by_current)
         # The tail's resistances change slowly: they are held for some steps, and with them the factored matrix.
         held = still and used % _HELD != 0
         if not held:
@@ -299,7 +316,7 @@ def _discharge(
                 node_voltage -= direction * discharge.drop + spark_resistance * work.second[0]
             next_one = next_state(
                 discharge, state, work.second, bank_current, direction, voltage, node_voltage,
-                totals[BURST_TIME] >= 0.0,
+                voltage_to_relight(turns, controls.arc_relighting, controls.arc_gradient),
             )  # fmt: skip
             if redone or not (state == BOTH and next_one == BANK and bank_current == current):
                 break
@@ -329,7 +346,8 @@ def _discharge(
             )  # fmt: skip
             wrong = make_good(body, turns, now_loads, loads[2], h)
             trusted_step = h * max(wrong ** (-1.0 / 3.0), _QUICKEST_CUT) if wrong > 1.0 else 2.0 * trusted_step
-        update_voltages(turns, points, unknowns, fields, work.second, h)
+        whole = totals[BURST_TIME] < 0.0
+        update_voltages(turns, unknowns, fields, direction if state != OPEN else 0.0, whole, h)
 
         if totals[ZERO_TIME] < 0.0:
             totals[IMPULSE] += 0.5 * share * h * (now_loads.inward[0] + loads[1].inward[0])
@@ -367,6 +385,7 @@ def _discharge(
             coil, part, turns, body, points, coil_strength, strengths, controls, fields, heat, now_loads.inward[0],
             totals, time, voltage, bank_current, used, rows,
         )  # fmt: skip
+        highest_centre = max(highest_centre, abs(rows[used, CENTRE_FIELD]))
         if used == 1:
             # Voltages jump up as the switch closes: the first step's mean holds from its start.
             for column in (COIL_VOLTAGE, TURN_VOLTAGE, LAYER_VOLTAGE):
@@ -397,7 +416,9 @@ def _discharge(
         lost = voltage < 0.0 and discharge.crowbar and not discharge.switch_in_bank
         staying = 0.0 if lost else min(voltage**2, discharge.drop**2)
         in_bank = 0.5 * discharge.capacitance * (voltage**2 - staying) if state in (BANK, BOTH, RINGING) else 0.0
-        if in_bank + totals[MAGNETIC] < _SPENT * stored and (frozen or quiet > quiet_time):
+        # On the axis of a thick part the field is highest long after the current, once it has come so far in.
+        risen = abs(rows[used, CENTRE_FIELD]) < highest_centre
+        if in_bank + totals[MAGNETIC] < _SPENT * stored and (frozen or quiet > quiet_time) and risen:
             return COMPLETED, used + 1
         # Half a period without yielding, and the ringing only decays: no later peak can make anything yield.
         # A current that never comes back to zero, behind a crowbar or much resistance, is long past its peak by then.
@@ -407,8 +428,11 @@ def _discharge(
             waning = quiet > quiet_time
         else:
             waning = totals[BURST_TIME] < 0.0 and quiet > max(past_peak, quiet_time)
-        frozen = frozen or waning
         left = (in_bank + totals[MAGNETIC]) / stored
+        # What is still to come heats the coil on as what went before did, or faster.
+        hottest = heat.hottest[0] + _FASTER * left / (1.0 - left) * (heat.hottest[0] - rows[0, COIL_TEMPERATURE])
+        may_melt = state != OPEN and hottest > coil_strength.melting_temperature
+        frozen = frozen or (waning and not may_melt)
         if frozen and still_step == first_step and totals[ZERO_TIME] > 0.0:
             still_step = quarter / _steps_when_still(controls, left, time / quarter)
         if totals[ZERO_TIME] > 0.0 or state == FREEWHEEL:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from physics.constants import MU_0
-from physics.kernel_cache import inner_kernel, kernel, reordering_kernel
+from physics.kernel_cache import inlined_kernel, inner_kernel, kernel, reordering_kernel
 from physics.linear import row_dot, two_row_dots
 from physics.loops import mutual_gradient, rectangle_mean_distance
 from physics.mesh import CoilMesh, PartMesh
@@ -282,22 +282,27 @@ def _share_out(points, p, level, s, force):
     level[s, points.high[p]] += points.high_share[p] * force
 
 
-@reordering_kernel
-def axial_field(points, current, radius):
-    """Axial field (T) on the mid-plane at `radius` (m): 2 pi r B_z is the flux linkage's slope."""
-    total = 0.0
+@inlined_kernel
+def field_by_current(points, radius, out):
+    """Axial field (T) on the mid-plane that a point adds for every ampere of its cell: at `radius` (m) and on the axis.
+
+    The first row of `out`, shape (2, points), by the slope of the flux linkage, 2 pi r B_z; the second
+    mu0 a^2 / (2 (a^2 + z^2)^(3/2)) of every loop.
+    """
+    by_length = 1.0 / (2.0 * pi * radius)
     for p in range(points.used[0]):
         _, _, slope, _ = mutual_gradient(points.radius[p], radius, points.height[p])
-        total += points.weight[p] * points.share[p] * current[points.cell[p]] * slope
-    return total / (2.0 * pi * radius)
-
-
-@reordering_kernel
-def centre_field(points, current):
-    """Axial field (T) on the axis in the mid-plane: mu0 I a^2 / (2 (a^2 + z^2)^(3/2)) of every loop."""
-    total = 0.0
+        out[0, p] = points.weight[p] * points.share[p] * slope * by_length
     for p in range(points.used[0]):
         a, z = points.radius[p], points.height[p]
         square = a * a + z * z
-        total += points.weight[p] * points.share[p] * current[points.cell[p]] * a * a / (square * sqrt(square))
-    return 0.5 * MU_0 * total
+        out[1, p] = 0.5 * MU_0 * points.weight[p] * points.share[p] * a * a / (square * sqrt(square))
+
+
+@reordering_kernel
+def field_of(points, by_current, row, current):
+    """Axial field (T) of currents (A, per filament and cell) by a row of :func:`field_by_current`."""
+    total = 0.0
+    for p in range(points.used[0]):
+        total += by_current[row, p] * current[points.cell[p]]
+    return total

@@ -71,8 +71,9 @@ def _soften_turns(coil, turns, tables, heat):
     turn, multiplicity, mass, turn_mass = coil.turn, coil.multiplicity, heat.mass, turns.mass
     softness, molten, temperature = heat.turn_softness, heat.turn_molten, heat.turn_temperature
     enthalpies, temperatures, start, spacing = heat.enthalpy, heat.temperature, tables.start[0], tables.spacing[0]
-    softnesses, molten_shares = tables.softness, tables.molten
+    softnesses, molten_shares, molten_before = tables.softness, tables.molten, heat.turn_molten_before
     for t in range(softness.size):
+        molten_before[t] = molten[t]
         softness[t] = molten[t] = temperature[t] = 0.0
     for f in range(turn.size):
         t, enthalpy = turn[f], enthalpies[f]

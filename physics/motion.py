@@ -36,7 +36,7 @@ def _ahead(now, last, share, out):
         out[i] = now[i] + share * (now[i] - last[i])
 
 
-@inner_kernel
+@inlined_kernel
 def make_good(body, turns, loads, expected, h):
     """Push part and turns by what the step of `h` s lacked, as its forces ended as `loads` and not as `expected`.
 
@@ -98,7 +98,7 @@ def _fly(
     return True
 
 
-@inner_kernel
+@inlined_kernel
 def move(body, turns, strengths, coil_strength, first_bore, half_period, controls, heat, loads, h, last_h):
     """Part and turns through one electrical step of `h` s; (ok, anything yielded).
 

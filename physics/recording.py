@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from physics.deformation import elastic_energy, kinetic_energy
-from physics.geometry import axial_field, centre_field
-from physics.kernel_cache import inner_kernel
+from physics.geometry import field_of
+from physics.kernel_cache import inlined_kernel, inner_kernel
 from physics.state import (
     ARC_ENERGY,
     BANK_CURRENT,
@@ -44,7 +44,7 @@ from physics.state import (
     WORK_PART,
 )
 from physics.turns import hoop_elastic_energy, turns_kinetic_energy, turns_plastic_work
-from physics.windows import centre_linkages
+from physics.windows import turn_linkages
 
 
 @inner_kernel
@@ -57,14 +57,19 @@ def _diameter(share, radius, node):
 
 
 @inner_kernel
-def update_voltages(turns, points, unknowns, fields, q, h):
-    """Voltage (V) along every turn, meaned over the step of `h` s: what its flux changes by, and its resistance."""
+def update_voltages(turns, unknowns, fields, arcs, whole, h):
+    """Voltage (V) along every turn, meaned over the step of `h` s: what its flux changes by, its resistance, its arcs.
+
+    `arcs` is the sign of what they take, 0 where none burn. The peaks are those of a `whole` coil.
+    """
     voltage, last_linkage, peak, centre = turns.voltage, turns.linkage, turns.peak_voltage, unknowns.centre
     resistance, current, linkage = fields.resistance, fields.current, fields.linkage
-    centre_linkages(points, unknowns, fields, q, linkage)
+    turn_linkages(unknowns, fields, linkage)
     for t in range(voltage.size):
         voltage[t] = (linkage[t] - last_linkage[t]) / h + resistance[centre[t]] * current[centre[t]]
-        peak[t] = max(peak[t], abs(voltage[t]))
+        voltage[t] += arcs * turns.arc[t]
+        if whole:
+            peak[t] = max(peak[t], abs(voltage[t]))
         last_linkage[t] = linkage[t]
 
 
@@ -85,7 +90,7 @@ def _note_voltages(voltage, weight, layer, sums, row, rows):
             rows[row, LAYER_VOLTAGE] = max(rows[row, LAYER_VOLTAGE], abs(sums[l - 1] + sums[l]))
 
 
-@inner_kernel
+@inlined_kernel
 def record(
     coil, part, turns, body, points, coil_strength, strengths, controls, fields, heat,
     force, totals, time, voltage, bank_current, row, rows,
@@ -102,9 +107,9 @@ def record(
         rows[row, MOTION_COIL] = (
             turns_kinetic_energy(turns) + turns_plastic_work(turns) + hoop_elastic_energy(turns, coil_strength)
         )
-    rim, filaments, inner_edge = radius.shape[1] - 1, turn.size, turns.radius[0] - half_width
-    rows[row, FIELD] = axial_field(points, current, 0.5 * (radius[0, rim] + inner_edge))
-    rows[row, CENTRE_FIELD] = centre_field(points, current)
+    rim, filaments = radius.shape[1] - 1, turn.size
+    rows[row, FIELD] = field_of(points, fields.field_by_current, 0, current)
+    rows[row, CENTRE_FIELD] = field_of(points, fields.field_by_current, 1, current)
     for c in range(filaments, current.size):
         rows[row, PART_CURRENT] += 2.0 * current[c]
     for f in range(filaments):
@@ -115,7 +120,7 @@ def record(
     rows[row, FORCE] = force
     rows[row, OUTER] = _diameter(share, radius, rim)
     rows[row, INNER] = _diameter(share, radius, 0)
-    rows[row, COIL_INNER] = 2.0 * inner_edge
+    rows[row, COIL_INNER] = 2.0 * (turns.radius[0] - half_width)
     rows[row, PART_TEMPERATURE] = hottest[1]
     rows[row, COIL_TEMPERATURE] = hottest[0]
     rows[row, SPEED] = speed[0, rim]

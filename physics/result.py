@@ -176,7 +176,7 @@ class TurnReport(Checked):
     height_m: float = Field(description="Height above the mid-plane.")
     alike_count: int = Field(description="Turns this one stands for: 2 off the mid-plane, 1 on it.")
     peak_force_n: float = Field(description="Largest outward force.")
-    peak_voltage_v: float = Field(description="Largest voltage along the turn.")
+    peak_voltage_v: float = Field(description="Largest voltage along the turn until the coil bursts.")
     hoop_strain_ratio: float = Field(description="Plastic hoop strain at the end or at rupture.")
     temperature_k: float = Field(description="Mean over its section at the end.")
     rupture: Literal["strain", "melting"] | None = Field(description="What broke it; null if it held.")

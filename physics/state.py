@@ -127,6 +127,7 @@ class Controls(NamedTuple):
     rupture_strain: float
     fracture_energy: float
     arc_fall: float
+    arc_relighting: float
     arc_gradient: float
     taylor_quinney: float
 
@@ -156,7 +157,6 @@ class Fields(NamedTuple):
     base: Floats  # (size, size), the same for the independent currents
     by_radius: Floats  # (points, size)
     by_height: Floats
-    centre_base: Floats  # (turns, size), rows of the centre filaments
     rows: Floats  # (n, size) what motion has changed since
     swelling: Floats  # (n,)
     base_radius: Floats
@@ -175,7 +175,12 @@ class Fields(NamedTuple):
     pair: Floats  # (5, points), scratch of the assembly
     cell_scratch: Floats  # (2, cells), of the resistances
     layer_voltage: Floats  # (layers,) V
+    linked_base: Floats  # (n, turns) H, columns of the turns' centre filaments, of the section last assembled ...
+    turns_by_radius: Floats  # (points, turns) H/m ... and their slopes
+    turns_by_height: Floats
+    linked: Floats  # (n, turns) H, the same of the present section
     linkage: Floats  # (turns,) Wb, scratch
+    field_by_current: Floats  # (2, points) T/A of their cell's current, on the mid-plane: in the gap and on the axis
     window: Floats  # m: radii of turns, rims and bores of slices, levels, as they were when the window of motion opened
     part_window: Floats  # likewise, when the part was last cut and assembled by itself
     between: Floats  # (4,) what is between coil and part as the gap opens within the window, by the indices below
@@ -194,7 +199,8 @@ class Heat(NamedTuple):
     temperature: Floats  # K
     softness: Floats  # (slices, motion cells) thermal factor of the flow stress
     turn_softness: Floats
-    turn_molten: Floats
+    turn_molten: Floats  # (turns,) molten share of every turn, and a step before
+    turn_molten_before: Floats
     turn_temperature: Floats
     hottest: Floats  # (2,) K, any filament of the coil and any cell of the part
     rise: Floats  # (1,) largest ohmic heat of the last step, over the whole range of the metal's data
@@ -208,7 +214,7 @@ def make_fields(model: Model) -> Fields:
     unknowns, points = model.unknowns, model.points.radius.size
     slices, cells = model.body.pressure.shape
     n = unknowns.filaments + unknowns.cells
-    size = count(unknowns)
+    size, turns = count(unknowns), unknowns.centre.size
     return Fields(
         filament_base=np.zeros((n, n)),
         filament_by_radius=np.empty((points, n)),
@@ -217,7 +223,6 @@ def make_fields(model: Model) -> Fields:
         base=np.zeros((size, size)),
         by_radius=np.empty((points, size)),
         by_height=np.empty((points, size)),
-        centre_base=np.zeros((unknowns.centre.size, size)),
         rows=np.zeros((n, size)),
         swelling=np.zeros(n),
         base_radius=np.zeros(points),
@@ -236,7 +241,12 @@ def make_fields(model: Model) -> Fields:
         pair=np.zeros((5, points)),
         cell_scratch=np.zeros((2, unknowns.cells)),
         layer_voltage=np.zeros(model.coil.turn_layer[-1] + 1),
-        linkage=np.zeros(unknowns.centre.size),
+        linked_base=np.zeros((n, turns)),
+        turns_by_radius=np.empty((points, turns)),
+        turns_by_height=np.empty((points, turns)),
+        linked=np.zeros((n, turns)),
+        linkage=np.zeros(turns),
+        field_by_current=np.zeros((2, points)),
         window=np.zeros(model.turns.radius.size + slices * (2 + cells)),
         part_window=np.zeros(model.turns.radius.size + slices * (2 + cells)),
         between=np.array([_USUAL_STEEPNESS, 0.0, 1.0, 1.0]),
@@ -262,6 +272,7 @@ def make_heat(model: Model, enthalpy: Floats) -> Heat:
         softness=np.zeros(model.body.pressure.shape),
         turn_softness=np.zeros(turns),
         turn_molten=np.zeros(turns),
+        turn_molten_before=np.zeros(turns),
         turn_temperature=np.zeros(turns),
         hottest=np.zeros(2),
         rise=np.zeros(1),

@@ -51,17 +51,19 @@ def book_losses(discharge, turns, work, totals, h, state, spark_resistance):
 
 
 @inner_kernel
-def next_state(discharge, state, q, bank_current, direction, voltage, node_voltage, burst):
+def next_state(discharge, state, q, bank_current, direction, voltage, node_voltage, relighting):
     """State of the circuit after a step from `bank_current` to currents `q`: a current crossed zero, a diode opened.
 
-    A switch that cannot conduct backwards, an arc, and a bank too low to strike again open at current zero.
+    A switch that cannot conduct backwards and a bank too low to strike again open at current zero; so do the arcs of
+    broken turns unless the bank holds their `relighting` voltage (V), which is 0 while none is broken. A conducting
+    crowbar leaves no voltage for that.
     """
     crowbar = q[q.size - 1]
     switch_blocks = not discharge.conducts_reverse or abs(voltage) < discharge.drop
-    coil_opens = direction * q[0] < 0.0 and (burst or (switch_blocks and not discharge.switch_in_bank))
+    coil_opens = direction * q[0] < 0.0 and (relighting > 0.0 or (switch_blocks and not discharge.switch_in_bank))
     if state == BANK:
         diode_opens = discharge.crowbar and node_voltage < -discharge.crowbar_drop
-        if direction * q[0] < 0.0 and (burst or switch_blocks):
+        if direction * q[0] < 0.0 and (switch_blocks or abs(voltage) < relighting + discharge.drop):
             return RINGING if diode_opens and not discharge.switch_in_bank else OPEN
         if diode_opens:
             return BOTH
@@ -83,7 +85,7 @@ def time_to_event(discharge, state, now, slope, burst):
     """Time (s) to the next zero of what can change the circuit's state, by its present slopes.
 
     `now` and `slope` hold coil current, bank current and the voltage across the crowbar. With `burst` the arcs of
-    broken turns go out at the next zero.
+    broken turns may go out at the next zero.
     """
     soonest = 1.0
     for k in range(4):

@@ -23,6 +23,8 @@ Ints = NDArray[np.int64]
 
 #: Turns this much nearer along the axis than they are thick are taken to touch.
 _OVERLAP = 0.99
+# A turn has melted through: the shares of its filaments may add up to a little less than one.
+_MOLTEN = 1.0 - 1e-9
 
 
 class Contacts(NamedTuple):
@@ -209,7 +211,7 @@ def rupture(turns, density, rupture_strain, molten, fracture_energy, time):
     """
     broken = 0
     for t in range(turns.radius.size):
-        if turns.rupture_time[t] >= 0.0 or (turns.strain[t] < rupture_strain and molten[t] < 1.0):
+        if turns.rupture_time[t] >= 0.0 or (turns.strain[t] < rupture_strain and molten[t] < _MOLTEN):
             continue
         rate = max(abs(turns.speed[t]) / turns.radius[t], 1.0)
         length = (24.0 * fracture_energy / (density * rate * rate)) ** (1.0 / 3.0)
@@ -222,6 +224,17 @@ def rupture(turns, density, rupture_strain, molten, fracture_energy, time):
     return broken
 
 
+@inner_kernel
+def time_to_melt(turns, molten, molten_before, h):
+    """Time (s) until the next turn has melted through, at the pace of the last step, of `h` s."""
+    soonest = 1.0
+    for t in range(turns.radius.size):
+        melted = molten[t] - molten_before[t]
+        if turns.rupture_time[t] < 0.0 and melted > 0.0:
+            soonest = min(soonest, (_MOLTEN - molten[t]) * h / melted)
+    return soonest
+
+
 @kernel
 def arc_voltage(turns, fall, gradient, ago):
     """Voltage (V) of all arcs in series `ago` s back: falls of every break plus the gradient over the opened length."""
@@ -232,6 +245,20 @@ def arc_voltage(turns, fall, gradient, ago):
             opened = max(2.0 * pi * (radius - turns.rupture_radius[t]), 0.0)
             turns.arc[t] = turns.pieces[t] * fall + gradient * opened
             total += turns.weight[t] * turns.arc[t]
+    return total
+
+
+@kernel
+def voltage_to_relight(turns, each, gradient):
+    """Voltage (V) that strikes all arcs again after a current zero; 0 without any.
+
+    `each` (V) for every break, and over the opened length the gradient (V/m) that the arcs need to burn.
+    """
+    total = 0.0
+    for t in range(turns.radius.size):
+        if turns.rupture_time[t] >= 0.0:
+            opened = max(2.0 * pi * (turns.radius[t] - turns.rupture_radius[t]), 0.0)
+            total += turns.weight[t] * (turns.pieces[t] * each + gradient * opened)
     return total
 
 

@@ -17,7 +17,7 @@ from physics.circuit import add_change, gather_rows, generalise
 from physics.deformation import coast
 from physics.geometry import locate, split
 from physics.inductance import Group, assemble, carry, follow
-from physics.kernel_cache import inner_kernel, kernel
+from physics.kernel_cache import inlined_kernel, inner_kernel, kernel
 from physics.linear import row_dot
 from physics.state import ASSEMBLIES, DISTANCE, OF_CHANGE, OF_SLOPES, PART_ASSEMBLIES, STEEPNESS
 
@@ -63,16 +63,25 @@ def reassemble(turns, body, points, unknowns, fields, part_too):
     _assemble_block(coil, coil, points, fields)
     _assemble_block(part, coil, points, fields)
     generalise(unknowns, fields.filament_base, fields.rows, fields.base)
-    for t in range(unknowns.centre.size):
-        for d in range(fields.rows.shape[1]):
-            fields.centre_base[t, d] = fields.rows[unknowns.centre[t], d]
     gather_rows(unknowns, used, fields.filament_by_radius, fields.by_radius)
     gather_rows(unknowns, used, fields.filament_by_height, fields.by_height)
+    _note_turns(used, unknowns.centre, fields)
     for p in range(used):
         fields.base_radius[p] = points.radius[p]
         fields.base_height[p] = points.height[p]
         fields.base_mean_distance[p] = points.mean_distance[p]
     fields.between[DISTANCE] = _distance(turns.radius, body.radius)
+
+
+@inner_kernel
+def _note_turns(points, centre, fields):
+    """What the centre filament of every turn has from all others, and its slopes, side by side."""
+    for t in range(centre.size):
+        for c in range(fields.linked_base.shape[0]):
+            fields.linked_base[c, t] = fields.filament_base[c, centre[t]]
+        for p in range(points):
+            fields.turns_by_radius[p, t] = fields.filament_by_radius[p, centre[t]]
+            fields.turns_by_height[p, t] = fields.filament_by_height[p, centre[t]]
 
 
 @kernel
@@ -112,6 +121,7 @@ def update_inductance(turns, body, points, unknowns, fields, out):
         for d in range(part):
             rows[c, d] *= between[OF_CHANGE]
     add_change(unknowns, rows, fields.swelling, fields.base, fields.half, out)
+    _follow_turns(points, unknowns, fields)
 
 
 @inner_kernel
@@ -124,24 +134,41 @@ def see(unknowns, fields, q):
         fields.seen_by_coil[d], fields.seen_by_part[d] = factor * q[d], q[d]
 
 
-@inner_kernel
-def centre_linkages(points, unknowns, fields, q, out):
-    """Flux linkage (Wb) of the centre filament of every turn, mirror images apart, with the independent currents q."""
-    centre, weight, share, cell, current = unknowns.centre, points.weight, points.share, points.cell, fields.current
-    radius, height, base_radius, base_height = points.radius, points.height, fields.base_radius, fields.base_height
-    by_radius, by_height = fields.filament_by_radius, fields.filament_by_height
-    for t in range(out.size):
-        out[t] = row_dot(fields.centre_base, t, q, q.size) + row_dot(fields.rows, centre[t], q, q.size)
+@inlined_kernel
+def _follow_turns(points, unknowns, fields):
+    """What the centre filament of every turn, and its mirror image, has from all others in the present section."""
+    turns, linked, centre, of_change = unknowns.centre.size, fields.linked, unknowns.centre, fields.between[OF_CHANGE]
+    for c in range(linked.shape[0]):
+        for t in range(turns):
+            linked[c, t] = fields.linked_base[c, t]
     for p in range(points.used[0]):
-        carried = weight[p] * share[p] * current[cell[p]]
-        if p >= points.own:
-            carried *= fields.between[OF_CHANGE]
-        outward, upward = carried * (radius[p] - base_radius[p]), carried * (height[p] - base_height[p])
+        c, own = points.cell[p], p < points.own
+        carried = points.weight[p] * points.share[p]
+        outward = carried * (points.radius[p] - fields.base_radius[p])
+        upward = carried * (points.height[p] - fields.base_height[p])
         if outward != 0.0 or upward != 0.0:
-            for t in range(out.size):
-                out[t] += outward * by_radius[p, centre[t]] + upward * by_height[p, centre[t]]
+            of_coil = 1.0 if own else of_change
+            for t in range(turns):
+                change = outward * fields.turns_by_radius[p, t] + upward * fields.turns_by_height[p, t]
+                linked[c, t] += of_coil * change
+            for t in range(turns if own else 0):
+                if centre[t] == c:
+                    for d in range(linked.shape[0]):
+                        of_cell = 1.0 if d < unknowns.filaments else of_change
+                        change = outward * fields.filament_by_radius[p, d] + upward * fields.filament_by_height[p, d]
+                        linked[d, t] += of_cell * change
+
+
+@inner_kernel
+def turn_linkages(unknowns, fields, out):
+    """Flux linkage (Wb) of the centre filament of every turn, mirror images apart."""
     for t in range(out.size):
-        out[t] /= unknowns.weight[centre[t]]
+        out[t] = 0.0
+    for c in range(fields.current.size):
+        for t in range(out.size):
+            out[t] += fields.current[c] * fields.linked[c, t]
+    for t in range(out.size):
+        out[t] /= unknowns.weight[unknowns.centre[t]]
 
 
 @inner_kernel
@@ -159,6 +186,12 @@ def _distance(turn_radius, radius):
 def smallest_gap(turn_radius, radius, half_width):
     """Smallest distance (m) between rim and bare wire, which is `half_width` (m) wide on either side."""
     return _distance(turn_radius, radius) - half_width
+
+
+@inner_kernel
+def middle_of_gap(turn_radius, radius, half_width):
+    """Radius (m) midway between the rim in the mid-plane and the bare wire of the first turn."""
+    return 0.5 * (radius[0, radius.shape[1] - 1] + turn_radius[0] - half_width)
 
 
 @inner_kernel
@@ -186,7 +219,7 @@ def closing_speed(turn_speed, speed):
     return rim + turn
 
 
-@inner_kernel
+@inlined_kernel
 def travelled(turns, body, half_width, window):
     """How far the section has moved since the window opened: over the gap, or in thickness or bore, relative.
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from physics.deformation import Body, make_body
-from physics.geometry import Points, axial_field, locate, make_points, resistances, split
+from physics.geometry import Points, field_by_current, field_of, locate, make_points, resistances, split
 from physics.inductance import Group, assemble
 from physics.mesh import CoilMesh, PartMesh, Slice, mesh_coil, mesh_part
 from physics.state import Model
@@ -92,8 +92,10 @@ class LonePart:
 
     def axial_field(self, current: Floats, radius: float) -> float:
         """Field (T) of the part's currents on the mid-plane."""
-        none = np.zeros(self.section.coil.radius_m.size)
-        return float(axial_field(self.section.points, np.concatenate([none, current]), radius))
+        none, points = np.zeros(self.section.coil.radius_m.size), self.section.points
+        by_current = np.empty((2, points.radius.size))
+        field_by_current(points, radius, by_current)
+        return float(field_of(points, by_current, 0, np.concatenate([none, current])))
 
     def mean_height(self) -> Floats:
         """Height (m) of the middle of each cell."""

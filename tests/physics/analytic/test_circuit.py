@@ -302,12 +302,13 @@ def test_peak_between_coarse_samples_is_that_of_the_double_exponential() -> None
 
 
 def test_coil_and_crowbar_that_come_to_zero_in_one_step_both_open() -> None:
-    """Broken turns let no current start again (an arc is out at current zero), whatever the diode does meanwhile."""
+    """Broken turns let no current start again that the voltage left does not relight, whatever the diode does."""
     outside = plain_loop(Bank(1e3, 1e-4, 0.0, 0.0))._replace(crowbar=True, crowbar_drop=1.0)
     both_past_zero = np.array([-5.0, 0.0, -1.0])
 
     def state_after(state: int, q: Floats, *, burst: bool, volts: float = 5.0, circuit: Discharge = outside) -> int:
-        return int(next_state.py_func(circuit, state, q, 1.0, 1.0, volts, volts, burst))
+        relighting = 1000.0 if burst else 0.0
+        return int(next_state.py_func(circuit, state, q, 1.0, 1.0, volts, volts, relighting))
 
     assert state_after(BOTH, both_past_zero, burst=True) == OPEN
     assert state_after(BOTH, both_past_zero, burst=False) == BANK
@@ -320,6 +321,9 @@ def test_coil_and_crowbar_that_come_to_zero_in_one_step_both_open() -> None:
         state_after(BANK, coil_past_zero, burst=True, volts=-5.0, circuit=outside._replace(switch_in_bank=True)) == OPEN
     )
     assert state_after(BANK, coil_past_zero, burst=False, volts=-5.0) == BOTH
+    # What the bank holds strikes the arcs again, but for a conducting diode across them.
+    assert state_after(BANK, coil_past_zero, burst=True, volts=1001.0) == BANK
+    assert state_after(BOTH, both_past_zero, burst=True, volts=1001.0) == OPEN
 
 
 @pytest.mark.parametrize("overshoot_a", [0.0, 1500.0])

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from physics import ShotResult
 from physics import state as c
@@ -13,6 +14,8 @@ from physics.run import Run
 from physics.shot import check_shot
 from physics.simulate import run_shot
 from tests.physics.shots import STRIP, TRADE_SHOT, Fire, changed
+
+Floats = NDArray[np.float64]
 
 #: Enamel and former of common make.
 INSULATION = {
@@ -38,17 +41,44 @@ def run_of(shot: dict[str, Any], **solver: Any) -> Run:
 @pytest.mark.parametrize("shot", SHOTS.values(), ids=SHOTS)
 def test_coil_voltage_is_what_the_bank_has_left_after_the_strays(shot: dict[str, Any], *, motion: bool) -> None:
     """Kirchhoff's law: the turns' voltages add up to the bank's less strays and drop, from step to step."""
-    run = run_of(shot, fidelity="design", motion=motion, stop_time_s=2.5e-5)
-    rows, pieces = run.rows, [shot[name] for name in ("bank", "switch", "leads")]
+    rows = run_of(shot, fidelity="design", motion=motion, stop_time_s=2.5e-5).rows
+    assert len(rows) > 25
+    assert rows[2:, c.COIL_VOLTAGE] == pytest.approx(left_for_the_coil(shot, rows)[1:], abs=3e-4 * rows[0, c.VOLTAGE])
+
+
+def left_for_the_coil(shot: dict[str, Any], rows: Floats) -> Floats:
+    """What the bank's voltage has left for the coil after strays and drop (V), in the mean of each step."""
+    pieces = [shot[name] for name in ("bank", "switch", "leads")]
     inductance = sum(piece.get("inductance_henry", 0.0) for piece in pieces)
     resistance = sum(piece.get("resistance_ohm", 0.0) for piece in pieces)
-    # A step's coil voltage is its mean: compared in the middle of the step, where the others are meaned.
     time, current, voltage = rows[:, c.TIME], rows[:, c.CURRENT], rows[:, c.VOLTAGE]
-    slope = np.diff(current) / np.diff(time)
-    expected = 0.5 * (voltage[1:] + voltage[:-1]) - resistance * 0.5 * (current[1:] + current[:-1])
-    expected -= inductance * slope + shot["switch"]["forward_drop_v"]
-    assert len(rows) > 25
-    assert rows[2:, c.COIL_VOLTAGE] == pytest.approx(expected[1:], abs=3e-4 * voltage[0])
+    left: Floats = 0.5 * (voltage[1:] + voltage[:-1]) - resistance * 0.5 * (current[1:] + current[:-1])
+    left -= inductance * np.diff(current) / np.diff(time) + shot["switch"]["forward_drop_v"]
+    return left
+
+
+@pytest.mark.usefixtures("fine_steps")
+def test_coil_voltage_holds_that_of_the_arcs() -> None:
+    """Kirchhoff's law between burst and current zero, where the arcs lie along the turns that they break."""
+    run = run_of(TRADE_SHOT, fidelity="design")
+    burst, zero = (int(np.searchsorted(run.rows[:, c.TIME], run.totals[k])) for k in (c.BURST_TIME, c.ZERO_TIME))
+    arcs = run.model.turns.arc @ run.model.turns.weight
+    left = left_for_the_coil(TRADE_SHOT, run.rows)[burst : zero - 1]
+    assert zero - burst > 20
+    assert arcs > 500.0
+    assert run.rows[burst + 1 : zero, c.COIL_VOLTAGE] == pytest.approx(left, abs=1e-3 * run.rows[0, c.VOLTAGE])
+
+
+def test_insulation_bears_the_voltages_of_a_whole_coil(fire: Fire) -> None:
+    """Arcs and the current that they chop raise the voltage of a turn that has broken: nothing is left to insulate."""
+    shot = changed(TRADE_SHOT, leads={"inductance_henry": 1.5e-6}, bank={"capacitance_farad": 4e-4})
+    run = run_shot(check_shot(shot))
+    whole = run.rows[run.rows[:, c.TIME] <= run.totals[c.BURST_TIME]]
+    assert run.rows[:, c.TURN_VOLTAGE].max() > 1.2 * whole[:, c.TURN_VOLTAGE].max()
+    assert np.abs(run.rows[:, c.COIL_VOLTAGE]).max() > 1.1 * np.abs(whole[:, c.COIL_VOLTAGE]).max()
+    checks = checks_of(fire(shot))
+    assert checks["turns"].peak_voltage_v == pytest.approx(whole[:, c.TURN_VOLTAGE].max(), rel=1e-9)
+    assert checks["gap"].peak_voltage_v == pytest.approx(np.abs(whole[:, c.COIL_VOLTAGE]).max(), rel=1e-9)
 
 
 @pytest.mark.parametrize("shot", SHOTS.values(), ids=SHOTS)
