@@ -25,19 +25,27 @@ from physics.circuit import (
     step,
 )
 from physics.deformation import elastic_energy, kinetic_energy
-from physics.geometry import Loads, field_by_current, inward_force, locate, lorentz, resistances, split
+from physics.geometry import (
+    Loads,
+    field_by_current,
+    field_within,
+    inward_force,
+    locate,
+    lorentz,
+    resistances,
+    split,
+)
 from physics.heating import add_ohmic_heat, update_heat
 from physics.kernel_cache import inner_kernel, kernel
 from physics.linear import copy, copy_lower, dot, factor, solve
 from physics.motion import crushed, longest_flight, longest_step, make_good, move
-from physics.recording import record, settle, update_voltages
+from physics.recording import highest_mean_field, mean_field, record, settle, update_voltages
 from physics.state import (
     ASSEMBLIES,
     BURST_CURRENT,
     BURST_FIELD,
     BURST_TIME,
     BURST_VOLTAGE,
-    CENTRE_FIELD,
     COIL_ELASTIC,
     COIL_HEAT,
     COIL_HEAT_TO_ZERO,
@@ -45,6 +53,7 @@ from physics.state import (
     COIL_TEMPERATURE,
     COIL_VOLTAGE,
     COMPLETED,
+    FIELD,
     HIGHEST_BANK_CURRENT,
     IMPULSE,
     LAYER_VOLTAGE,
@@ -102,6 +111,9 @@ _LATER = 0.45
 _HELD = 8
 # The coil's temperature may rise so many times as fast, over the energy spent, as it did.
 _FASTER = 2.0
+# The field on the axis has been highest where what is further out is no more than so many times that, or so small a
+# share of the highest in the gap.
+_HARDLY_MORE, _LITTLE_FIELD = 1.02, 0.01
 # Before the peak of the current is known it is taken as this share of the undamped one.
 _USUAL_PEAK = 0.5
 # Ohmic heat of one step goes through no more than this share of the range of a metal's data.
@@ -113,6 +125,8 @@ _FIRST = 0.125
 _QUICKEST_CUT = 0.3
 # A step is cut to end this little after an event, and never below this share of its length.
 _PAST_EVENT, _SHORTEST = 1.02, 1e-2
+# What the slopes of a much shorter step tell of an event is good for part of the way to it.
+_NEAR_EVENT, _TOWARDS_EVENT = 2.0, 0.5
 # The slope of a voltage is told by steps longer than this share of the one before.
 _TELLING = 0.1
 
@@ -128,6 +142,7 @@ def _effective_inductance(coil, part, turns, body, points, unknowns, discharge, 
     reassemble(turns, body, points, unknowns, fields, part_too=True)
     update_inductance(turns, body, points, unknowns, fields, fields.after)
     field_by_current(points, middle_of_gap(turns.radius, body.radius, half_width), fields.field_by_current)
+    field_within(part, points, fields.field_within)
     copy_lower(fields.after, work.lower)
     last = work.rhs.size - 1
     work.lower[0, 0] += discharge.bank_inductance + discharge.line_inductance
@@ -217,7 +232,7 @@ def _discharge(
     quiet_time = controls.quiet_time + 0.25 * quarter if controls.motion else 0.0
     totals[STEP] = usual_step
     totals[SPARK_ACTION] = discharge.spark**2 / (_SPARK_START**2 * inductance / discharge.capacitance)
-    last_yield, highest_centre = 0.0, 0.0
+    last_yield, highest_inmost, highest_field = 0.0, 0.0, 0.0
     now, slope = (0.0, 0.0, voltage), (0.0, 0.0, 0.0)
     still_step, last_h, last_state, warming = first_step, 0.0, state, 0.0
     settled = settle(part.size_share, body.radius, body.level, totals, 0.0, 1e-12)
@@ -261,9 +276,8 @@ def _discharge(
         h = min(h, max(_PAST_EVENT * melting, _SHORTEST * h))
         if warming > 0.0:
             h = min(h, max(_LARGEST_RISE / warming, _SHORTEST * h))
-        h = min(
-            h, max(_PAST_EVENT * time_to_event(discharge, state, now, slope, totals[BURST_TIME] >= 0.0), _SHORTEST * h)
-        )
+        event = time_to_event(discharge, state, now, slope, totals[BURST_TIME] >= 0.0)
+        h = min(h, max(event * (_PAST_EVENT if event < _NEAR_EVENT * moved_h else _TOWARDS_EVENT), _SHORTEST * h))
 
         yielded = False
         if frozen:
@@ -287,6 +301,7 @@ def _discharge(
                 before, after = after, before
                 update_inductance(turns, body, points, unknowns, fields, after)
             field_by_current(points, middle_of_gap(turns.radius, body.radius, half_width), fields.field_by_current)
+            field_within(part, points, fields.field_within)
         # The tail's resistances change slowly: they are held for some steps, and with them the factored matrix.
         held = still and used % _HELD != 0
         if not held:
@@ -385,7 +400,8 @@ def _discharge(
             coil, part, turns, body, points, coil_strength, strengths, controls, fields, heat, now_loads.inward[0],
             totals, time, voltage, bank_current, used, rows,
         )  # fmt: skip
-        highest_centre = max(highest_centre, abs(rows[used, CENTRE_FIELD]))
+        highest_field = max(highest_field, abs(rows[used, FIELD]))
+        highest_inmost = max(highest_inmost, abs(mean_field(fields, 0)))
         if used == 1:
             # Voltages jump up as the switch closes: the first step's mean holds from its start.
             for column in (COIL_VOLTAGE, TURN_VOLTAGE, LAYER_VOLTAGE):
@@ -416,8 +432,10 @@ def _discharge(
         lost = voltage < 0.0 and discharge.crowbar and not discharge.switch_in_bank
         staying = 0.0 if lost else min(voltage**2, discharge.drop**2)
         in_bank = 0.5 * discharge.capacitance * (voltage**2 - staying) if state in (BANK, BOTH, RINGING) else 0.0
-        # On the axis of a thick part the field is highest long after the current, once it has come so far in.
-        risen = abs(rows[used, CENTRE_FIELD]) < highest_centre
+        # On the axis of a thick part the field is highest long after the current, once it has come so far in: it never
+        # gets above what there is further out. Where that is little it is not waited for.
+        to_come = highest_mean_field(fields)
+        risen = to_come < max(_HARDLY_MORE * highest_inmost, _LITTLE_FIELD * highest_field)
         if in_bank + totals[MAGNETIC] < _SPENT * stored and (frozen or quiet > quiet_time) and risen:
             return COMPLETED, used + 1
         # Half a period without yielding, and the ringing only decays: no later peak can make anything yield.

@@ -299,6 +299,23 @@ def field_by_current(points, radius, out):
         out[1, p] = 0.5 * MU_0 * points.weight[p] * points.share[p] * a * a / (square * sqrt(square))
 
 
+@inner_kernel
+def field_within(part, points, out):
+    """Mean axial field (T) within every column of cells for the flux linkage (Wb) of its cell at the mid-plane.
+
+    Into `out`, shape (columns,): 1 over pi times the mean square of the cell's radius.
+    """
+    cells, columns = part.cell_column.size, out.size
+    for i in range(columns):
+        out[i] = 0.0
+    for p in range(points.own, points.used[0]):
+        c = points.cell[p] - points.cell[points.own]
+        if c * columns % cells == 0:
+            out[part.cell_column[c]] += pi * points.share[p] * points.radius[p] ** 2
+    for i in range(columns):
+        out[i] = 1.0 / out[i]
+
+
 @reordering_kernel
 def field_of(points, by_current, row, current):
     """Axial field (T) of currents (A, per filament and cell) by a row of :func:`field_by_current`."""

@@ -90,6 +90,35 @@ def _note_voltages(voltage, weight, layer, sums, row, rows):
             rows[row, LAYER_VOLTAGE] = max(rows[row, LAYER_VOLTAGE], abs(sums[l - 1] + sums[l]))
 
 
+@inner_kernel
+def mean_field(fields, column):
+    """Mean axial field (T) within a column of cells, at the mid-plane: its linkage, mirror image apart, tells it."""
+    columns, cells = fields.field_within.size, fields.part_resistivity.size
+    return 0.5 * fields.field_within[column] * fields.flux[fields.flux.size - 1 - cells + column * (cells // columns)]
+
+
+@inner_kernel
+def highest_mean_field(fields):
+    """The highest of them (T)."""
+    highest = 0.0
+    for i in range(fields.field_within.size):
+        highest = max(highest, abs(mean_field(fields, i)))
+    return highest
+
+
+@inner_kernel
+def _centre_field(part, points, fields):
+    """Axial field (T) on the axis in the mid-plane.
+
+    In a part without a bore currents cancel most of the coil's field there. What is left is told by the flux that has
+    come in, not by the difference of the two: the mean field within a circle goes with the square of its radius.
+    """
+    if part.cell_left_m[0] > 0.0:
+        return field_of(points, fields.field_by_current, 1, fields.current)
+    inner, outer = mean_field(fields, 0), mean_field(fields, 1)
+    return inner + (inner - outer) / (fields.field_within[0] / fields.field_within[1] - 1.0)
+
+
 @inlined_kernel
 def record(
     coil, part, turns, body, points, coil_strength, strengths, controls, fields, heat,
@@ -109,7 +138,7 @@ def record(
         )
     rim, filaments = radius.shape[1] - 1, turn.size
     rows[row, FIELD] = field_of(points, fields.field_by_current, 0, current)
-    rows[row, CENTRE_FIELD] = field_of(points, fields.field_by_current, 1, current)
+    rows[row, CENTRE_FIELD] = _centre_field(part, points, fields)
     for c in range(filaments, current.size):
         rows[row, PART_CURRENT] += 2.0 * current[c]
     for f in range(filaments):

@@ -181,6 +181,7 @@ class Fields(NamedTuple):
     linked: Floats  # (n, turns) H, the same of the present section
     linkage: Floats  # (turns,) Wb, scratch
     field_by_current: Floats  # (2, points) T/A of their cell's current, on the mid-plane: in the gap and on the axis
+    field_within: Floats  # (columns,) T/Wb, mean field within a column by the linkage of its cell at the mid-plane
     window: Floats  # m: radii of turns, rims and bores of slices, levels, as they were when the window of motion opened
     part_window: Floats  # likewise, when the part was last cut and assembled by itself
     between: Floats  # (4,) what is between coil and part as the gap opens within the window, by the indices below
@@ -247,6 +248,7 @@ def make_fields(model: Model) -> Fields:
         linked=np.zeros((n, turns)),
         linkage=np.zeros(turns),
         field_by_current=np.zeros((2, points)),
+        field_within=np.zeros(model.part.motion_in_column.shape[0]),
         window=np.zeros(model.turns.radius.size + slices * (2 + cells)),
         part_window=np.zeros(model.turns.radius.size + slices * (2 + cells)),
         between=np.array([_USUAL_STEEPNESS, 0.0, 1.0, 1.0]),

@@ -73,8 +73,11 @@ def next_state(discharge, state, q, bank_current, direction, voltage, node_volta
             return OPEN if coil_opens else BANK
         if coil_opens:
             return RINGING
-        if discharge.switch_in_bank and switch_blocks and bank_current * (q[0] - crowbar) < 0.0:
-            return FREEWHEEL
+        if discharge.switch_in_bank and bank_current * (q[0] - crowbar) < 0.0:
+            # What would drive it backwards is what the bank holds beyond the voltage across the crowbar.
+            driving = voltage + discharge.crowbar_drop + discharge.crowbar_resistance * crowbar
+            if not discharge.conducts_reverse or abs(driving) < discharge.drop:
+                return FREEWHEEL
     elif (state == FREEWHEEL and q[0] < 0.0) or (state == RINGING and crowbar < 0.0):
         return OPEN
     return state

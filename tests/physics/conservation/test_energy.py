@@ -189,8 +189,42 @@ def test_eddy_currents_heat_the_part_after_the_current_has_gone() -> None:
     assert ended > 15
 
 
+#: A bank that a crowbar across the coil holds a little above the switch's drop, and arcs that go out in a long step.
+SWITCHED: dict[str, dict[str, Any]] = {
+    "bank held at the drop": {
+        "bank": {
+            "capacitance_farad": 5.2e-4, "charge_voltage_v": 2036.0, "inductance_henry": 8.54e-8,
+            "resistance_ohm": 9.52e-3,
+        },
+        "switch": {"kind": "ignitron", "inductance_henry": 4e-8, "resistance_ohm": 1e-3, "forward_drop_v": 98.5},
+        "crowbar": {
+            "across": "coil", "inductance_henry": 7.7e-8, "resistance_ohm": 9.2e-3, "forward_drop_v": 17.9,
+        },
+        "leads": {"inductance_henry": 1.74e-7, "resistance_ohm": 4.6e-3},
+        "coil": {
+            "layers_count": 3, "turns_count": 15, "strip_width_m": 5.22e-3, "strip_thickness_m": 1.38e-3,
+            "pitch_m": 6.32e-3,
+        },
+        "gap_m": 2.43e-3,
+        "workpiece": part("ring", 27.4e-3, 3.36e-3, "brass_260", inner_m=21.5e-3),
+    },
+    "arcs out in a long step": plausible_shots(seed=2024, count=314, fidelity="screen")[313],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SWITCHED)
+def test_energy_closes_where_arcs_and_diodes_switch(name: str) -> None:
+    """A branch opens and conducts again just when its current comes to zero and its voltage allows it."""
+    result = simulate_shot(SWITCHED[name] | {"solver": {"fidelity": "screen"}})
+    check_result(result, most_residual=0.001)
+    assert result.status == "completed"
+
+
 def test_run_goes_on_until_the_field_on_the_axis_has_been_highest() -> None:
-    """The field comes to the axis of a thick part long after the current that made it, and is told at its highest."""
+    """The field comes to the axis of a thick part long after the current that made it, and is told at its highest.
+
+    Where less than a hundredth of what was in the gap ever comes there, that is not waited for.
+    """
     bank = {"charge_voltage_v": 1650.0, "capacitance_farad": 2.8e-3}
     part = {"outer_diameter_m": 0.043, "thickness_m": 0.005, "layers": [{"material": "aluminium_6061_t6"}]}
     shot = changed(TRADE_SHOT, bank=bank, workpiece=part, gap_m=0.0027, solver={"fidelity": "screen"})
@@ -201,7 +235,8 @@ def test_run_goes_on_until_the_field_on_the_axis_has_been_highest() -> None:
     assert peaks[0] > 0.5
     for result in late:
         if result.status == "completed" and result.series is not None:
-            assert abs(result.series.centre_field_tesla[-1]) < np.abs(result.series.centre_field_tesla).max()
+            field, gap = np.abs(result.series.centre_field_tesla), np.abs(result.series.gap_field_tesla).max()
+            assert field[-1] < field.max() or field[-1] < 1.02 * field[-2] or field.max() < 0.01 * gap
 
 
 def test_stop_time_of_the_user_is_told_as_such(fire: Fire) -> None:

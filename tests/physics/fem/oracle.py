@@ -68,6 +68,23 @@ class Probe:
 
 
 @dataclass(frozen=True)
+class AxisProbe:
+    """The axis at the mid-plane, and the radius round it within which the potential is smooth."""
+
+    radius_m: float
+
+    def weights(self, places: Floats) -> Floats:
+        """What to weight the potentials with to get B_z, 2 A / r: from a polynomial odd in r and even in z."""
+        x, y = places[0] / self.radius_m, places[1] / self.radius_m
+        near = np.flatnonzero(np.hypot(x, y) < 1.0)
+        powers = [(i, j) for i in (1, 3, 5) for j in range(0, 6 - i, 2)]
+        inverse = np.linalg.pinv(np.column_stack([x[near] ** i * y[near] ** j for i, j in powers]))
+        weights = np.zeros(places.shape[1])
+        weights[near] = 2.0 * inverse[powers.index((1, 0))] / self.radius_m
+        return weights
+
+
+@dataclass(frozen=True)
 class Matrices:
     """The upper half of the field problem on the degrees of freedom that are not bound to zero.
 
@@ -128,7 +145,7 @@ def current_form(v: Any, w: Any) -> Any:
     return w.conductivity * v
 
 
-def assemble(conductors: list[Conductor], fineness: Fineness, probe: Probe | None = None) -> Matrices:
+def assemble(conductors: list[Conductor], fineness: Fineness, probe: Probe | AxisProbe | None = None) -> Matrices:
     """Mesh the section and assemble its matrices."""
     reach = max(c.shape.reach() for c in conductors)
     regions = [Region(c.shape, c.edge_m, i if c.is_turn else len(conductors)) for i, c in enumerate(conductors)]
