@@ -1,9 +1,9 @@
 """The inductance matrix that follows the motion of part and turns, window by window.
 
-It is assembled afresh only once in a window of motion, for the section expected in the middle of it; in between it
-follows by its own gradient. What lies between coil and part falls off steeply as the gap opens: its slopes follow that
-power of the distance which they followed from the last window to this one, and the matrix its integral. So the forces
-do not jump from window to window, nor does the matrix.
+It is assembled afresh only once in a window of motion, for the section expected a little before the middle of it; in
+between it follows by its own gradient. What lies between coil and part falls off steeply as the gap opens: its slopes
+follow that power of the distance which they followed from the last window to this one, and the matrix its integral. So
+the forces do not jump from window to window, nor does the matrix.
 What the part has by itself has a window of its own: the gap opens long before the part's shape has changed as much.
 """
 
@@ -25,6 +25,8 @@ from physics.state import ASSEMBLIES, DISTANCE, OF_CHANGE, OF_SLOPES, PART_ASSEM
 _OF_PART = 0.2
 # Steepness is told by distances that differ by this share, and is at most this.
 _TELLING, _STEEPEST = 0.02, 4.0
+# A window's slopes belong to where this share of it is gone: they change most at its beginning.
+_BEFORE = 0.4
 
 
 @inner_kernel
@@ -251,7 +253,7 @@ def _reshaped(turns, body, window):
 
 @inner_kernel
 def _time_ahead(turns, body, half_width, width):
-    """Time (s) to the middle of the window that opens now, at present speeds; 0 while all is at rest."""
+    """Time (s) to the section that the slopes of the window that opens now are to belong to; 0 while all is at rest."""
     radius, speed, level, rise = body.radius, body.speed, body.level, body.rise
     shape, closing, gap = 0.0, closing_speed(turns.speed, speed), smallest_gap(turns.radius, radius, half_width)
     for s in range(speed.shape[0]):
@@ -259,7 +261,7 @@ def _time_ahead(turns, body, half_width, width):
             shape = max(shape, abs(rise[s + 1, k]) / level[s + 1, k])
     if closing < 1.0:
         return 0.0
-    return min(0.5 * width / max(closing / gap, shape), _time_to_close(radius, speed, level, rise))
+    return min(_BEFORE * width / max(closing / gap, shape), _time_to_close(radius, speed, level, rise))
 
 
 @inner_kernel
@@ -311,7 +313,7 @@ def _steepen(ratio, distance, between):
 
 @inner_kernel
 def open_window(coil, part, turns, body, points, unknowns, fields, half_width, width, totals):
-    """Assemble for the section expected halfway through the window that opens now, and note where it is now.
+    """Assemble for a section expected within the window that opens now, and note where it is now.
 
     What the part has by itself, and how it is cut, is kept over several windows while its shape hardly changes.
     """
