@@ -113,7 +113,7 @@ _HELD = 8
 _FASTER = 2.0
 # The field on the axis has been highest where what is further out is no more than so many times that, or so small a
 # share of the highest in the gap.
-_HARDLY_MORE, _LITTLE_FIELD = 1.02, 0.01
+_HARDLY_MORE, _LITTLE_FIELD = 1.02, 0.05
 # Before the peak of the current is known it is taken as this share of the undamped one.
 _USUAL_PEAK = 0.5
 # Ohmic heat of one step goes through no more than this share of the range of a metal's data.

@@ -34,7 +34,9 @@ class Summary(Checked):
     charge_coulomb: float = Field(description="Charge passed, integral of |I|.")
     action_a2_s: float = Field(description="Action integral of the whole shot.")
     peak_gap_field_tesla: float = Field(description="Peak axial field on the mid-plane, halfway between rim and wire.")
-    peak_centre_field_tesla: float = Field(description="Peak axial field on the axis in the mid-plane.")
+    peak_centre_field_tesla: float = Field(
+        description="Peak axial field on the axis in the mid-plane; below 1/20 of the gap's it is not waited for."
+    )
     peak_coil_voltage_v: float = Field(description="Largest voltage along the whole coil.")
     peak_force_n: float = Field(description="Peak inward force: integral of the radial J x B over the workpiece.")
     impulse_n_s: float = Field(description="Integral of that force from 0 to the first current zero.")

@@ -223,7 +223,7 @@ def test_energy_closes_where_arcs_and_diodes_switch(name: str) -> None:
 def test_run_goes_on_until_the_field_on_the_axis_has_been_highest() -> None:
     """The field comes to the axis of a thick part long after the current that made it, and is told at its highest.
 
-    Where less than a hundredth of what was in the gap ever comes there, that is not waited for.
+    Where less than a twentieth of what was in the gap is left in the part, that is not waited for.
     """
     bank = {"charge_voltage_v": 1650.0, "capacitance_farad": 2.8e-3}
     part = {"outer_diameter_m": 0.043, "thickness_m": 0.005, "layers": [{"material": "aluminium_6061_t6"}]}
@@ -236,7 +236,7 @@ def test_run_goes_on_until_the_field_on_the_axis_has_been_highest() -> None:
     for result in late:
         if result.status == "completed" and result.series is not None:
             field, gap = np.abs(result.series.centre_field_tesla), np.abs(result.series.gap_field_tesla).max()
-            assert field[-1] < field.max() or field[-1] < 1.02 * field[-2] or field.max() < 0.01 * gap
+            assert field[-1] < field.max() or field[-1] < 1.02 * field[-2] or field.max() < 0.05 * gap
 
 
 def test_stop_time_of_the_user_is_told_as_such(fire: Fire) -> None:
