@@ -272,7 +272,7 @@ def _discharge(
             if slope[0] != 0.0:
                 # It falls fast once a turn breaks.
                 h = min(h, max(controls.current_change * highest / abs(slope[0]), _SHORTEST * h))
-        melting = 1.0 if frozen else time_to_melt(turns, heat.turn_molten, heat.turn_molten_before, last_h)
+        melting = 1.0 if frozen else time_to_melt(turns, heat.turn_molten, heat.turn_molten_before, moved_h)
         h = min(h, max(_PAST_EVENT * melting, _SHORTEST * h))
         if warming > 0.0:
             h = min(h, max(_LARGEST_RISE / warming, _SHORTEST * h))
@@ -362,7 +362,7 @@ def _discharge(
             wrong = make_good(body, turns, now_loads, loads[2], h)
             trusted_step = h * max(wrong ** (-1.0 / 3.0), _QUICKEST_CUT) if wrong > 1.0 else 2.0 * trusted_step
         whole = totals[BURST_TIME] < 0.0
-        update_voltages(turns, unknowns, fields, direction if state != OPEN else 0.0, whole, h)
+        update_voltages(turns, unknowns, fields, direction if loop.closed else 0.0, whole, h)
 
         if totals[ZERO_TIME] < 0.0:
             totals[IMPULSE] += 0.5 * share * h * (now_loads.inward[0] + loads[1].inward[0])

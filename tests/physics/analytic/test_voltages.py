@@ -69,6 +69,19 @@ def test_coil_voltage_holds_that_of_the_arcs() -> None:
     assert run.rows[burst + 1 : zero, c.COIL_VOLTAGE] == pytest.approx(left, abs=1e-3 * run.rows[0, c.VOLTAGE])
 
 
+def test_no_arc_burns_beside_a_bank_that_rings_on() -> None:
+    """Once the coil's current is gone, all that lies along it is what the part's currents induce."""
+    crowbar = {"across": "bank", "inductance_henry": 5e-7, "resistance_ohm": 5e-4, "forward_drop_v": 5.0}
+    run = run_of(changed(TRADE_SHOT, bank={"charge_voltage_v": 9000.0}) | {"crowbar": crowbar})
+    rows, turns = run.rows, run.model.turns
+    alone = (np.abs(rows[:, c.CURRENT]) < 1e-6) & (np.abs(rows[:, c.BANK_CURRENT]) > 100.0)
+    ringing = np.flatnonzero(alone & (rows[:, c.TIME] > run.totals[c.BURST_TIME]))
+    assert len(ringing) > 3
+    assert turns.weight @ turns.arc > 3000.0
+    # The step in which the arcs went out still holds them.
+    assert np.abs(rows[ringing[1:], c.COIL_VOLTAGE]).max() < 300.0
+
+
 def test_insulation_bears_the_voltages_of_a_whole_coil(fire: Fire) -> None:
     """Arcs and the current that they chop raise the voltage of a turn that has broken: nothing is left to insulate."""
     shot = changed(TRADE_SHOT, leads={"inductance_henry": 1.5e-6}, bank={"capacitance_farad": 4e-4})
