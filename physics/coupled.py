@@ -25,16 +25,7 @@ from physics.circuit import (
     step,
 )
 from physics.deformation import elastic_energy, kinetic_energy
-from physics.geometry import (
-    Loads,
-    field_by_current,
-    field_within,
-    inward_force,
-    locate,
-    lorentz,
-    resistances,
-    split,
-)
+from physics.geometry import Loads, inward_force, locate, lorentz, resistances, split
 from physics.heating import add_ohmic_heat, update_heat
 from physics.kernel_cache import inner_kernel, kernel
 from physics.linear import copy, copy_lower, dot, factor, solve
@@ -85,7 +76,7 @@ from physics.turns import (
     turns_kinetic_energy,
     voltage_to_relight,
 )
-from physics.windows import middle_of_gap, note_window, open_window, reassemble, see, travelled, update_inductance
+from physics.windows import follow_fields, note_window, open_window, reassemble, see, travelled, update_inductance
 
 Floats = NDArray[np.float64]
 
@@ -141,8 +132,7 @@ def _effective_inductance(coil, part, turns, body, points, unknowns, discharge, 
     locate(coil, turns, body, points)
     reassemble(turns, body, points, unknowns, fields, part_too=True)
     update_inductance(turns, body, points, unknowns, fields, fields.after)
-    field_by_current(points, middle_of_gap(turns.radius, body.radius, half_width), fields.field_by_current)
-    field_within(part, points, fields.field_within)
+    follow_fields(part, turns, body, points, half_width, fields)
     copy_lower(fields.after, work.lower)
     last = work.rhs.size - 1
     work.lower[0, 0] += discharge.bank_inductance + discharge.line_inductance
@@ -300,8 +290,7 @@ def _discharge(
                     )  # fmt: skip
                 before, after = after, before
                 update_inductance(turns, body, points, unknowns, fields, after)
-            field_by_current(points, middle_of_gap(turns.radius, body.radius, half_width), fields.field_by_current)
-            field_within(part, points, fields.field_within)
+            follow_fields(part, turns, body, points, half_width, fields)
         # The tail's resistances change slowly: they are held for some steps, and with them the factored matrix.
         held = still and used % _HELD != 0
         if not held:

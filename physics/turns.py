@@ -235,15 +235,19 @@ def time_to_melt(turns, molten, molten_before, h):
     return soonest
 
 
+@inner_kernel
+def _opened(turns, t, ago):
+    """Length (m) by which the gaps of a broken turn together had opened `ago` s back."""
+    return max(2.0 * pi * (turns.radius[t] - ago * turns.speed[t] - turns.rupture_radius[t]), 0.0)
+
+
 @kernel
 def arc_voltage(turns, fall, gradient, ago):
     """Voltage (V) of all arcs in series `ago` s back: falls of every break plus the gradient over the opened length."""
     total = 0.0
     for t in range(turns.radius.size):
         if turns.rupture_time[t] >= 0.0:
-            radius = turns.radius[t] - ago * turns.speed[t]
-            opened = max(2.0 * pi * (radius - turns.rupture_radius[t]), 0.0)
-            turns.arc[t] = turns.pieces[t] * fall + gradient * opened
+            turns.arc[t] = turns.pieces[t] * fall + gradient * _opened(turns, t, ago)
             total += turns.weight[t] * turns.arc[t]
     return total
 
@@ -257,8 +261,7 @@ def voltage_to_relight(turns, each, gradient):
     total = 0.0
     for t in range(turns.radius.size):
         if turns.rupture_time[t] >= 0.0:
-            opened = max(2.0 * pi * (turns.radius[t] - turns.rupture_radius[t]), 0.0)
-            total += turns.weight[t] * (turns.pieces[t] * each + gradient * opened)
+            total += turns.weight[t] * (turns.pieces[t] * each + gradient * _opened(turns, t, 0.0))
     return total
 
 

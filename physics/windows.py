@@ -15,7 +15,7 @@ import numpy as np
 
 from physics.circuit import add_change, gather_rows, generalise
 from physics.deformation import coast
-from physics.geometry import locate, split
+from physics.geometry import field_by_current, field_within, locate, split
 from physics.inductance import Group, assemble, carry, follow
 from physics.kernel_cache import inlined_kernel, inner_kernel, kernel
 from physics.linear import row_dot
@@ -190,10 +190,13 @@ def smallest_gap(turn_radius, radius, half_width):
     return _distance(turn_radius, radius) - half_width
 
 
-@inner_kernel
-def middle_of_gap(turn_radius, radius, half_width):
-    """Radius (m) midway between the rim in the mid-plane and the bare wire of the first turn."""
-    return 0.5 * (radius[0, radius.shape[1] - 1] + turn_radius[0] - half_width)
+@inlined_kernel
+def follow_fields(part, turns, body, points, half_width, fields):
+    """What currents and linkages tell of the field in the gap, on the axis and within the part, in this section."""
+    # Midway between the rim in the mid-plane and the bare wire of the first turn.
+    radius = 0.5 * (body.radius[0, body.radius.shape[1] - 1] + turns.radius[0] - half_width)
+    field_by_current(points, radius, fields.field_by_current)
+    field_within(part, points, fields.field_within)
 
 
 @inner_kernel

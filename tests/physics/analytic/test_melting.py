@@ -37,7 +37,6 @@ def test_time_of_melting_follows_the_voltage_smoothly() -> None:
     time = np.array([run.totals[c.BURST_TIME] for run in runs])
     smooth = np.polynomial.Polynomial.fit(voltage, np.log(time), 2)
     assert np.log(time) == pytest.approx(smooth(voltage), abs=1e-3)
-    # Of the current's rise almost all is over: half a per cent of voltage is worth no more than half a step.
     assert (np.diff(time) < 0.0).all()
 
 
