@@ -296,7 +296,7 @@ def _discharge(
         if not held:
             resistances(
                 coil, turns, points,
-                fields.coil_resistivity, fields.part_resistivity, fields.cell_scratch, fields.resistance,
+                fields.coil_resistivity, fields.part_resistivity, fields.resistance,
             )  # fmt: skip
         factored = held and h == last_h and state == last_state
         last_h, last_state = h, state

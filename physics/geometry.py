@@ -130,9 +130,10 @@ def split(coil, part, body, points):
         for i in range(across):
             for j in range(up):
                 points.cell[p] = filaments + c
-                points.share[p] = 1.0 / (across * up)
                 points.rest_width[p] = (right - left) / across
                 points.rest_radius[p] = left + (i + 0.5) * points.rest_width[p]
+                # Density grows with the radius, as in an even field: round the axis a cell may be wide.
+                points.share[p] = points.rest_radius[p] / (0.5 * (left + right)) / (across * up)
                 points.slice[p] = s
                 points.height_fraction[p] = (top - bottom) / up
                 points.z_fraction[p] = bottom + (j + 0.5) * points.height_fraction[p]
@@ -203,8 +204,8 @@ def _level(body, points, p, s):
 
 
 @kernel
-def resistances(coil, turns, points, coil_resistivity, part_resistivity, scratch, out):
-    """Resistance (ohm) of every filament and cell from resistivities (ohm m, same order); `scratch` is (2, cells)."""
+def resistances(coil, turns, points, coil_resistivity, part_resistivity, out):
+    """Resistance (ohm) of every filament and cell from resistivities (ohm m, same order)."""
     filaments = coil.radius_m.size
     for f in range(filaments):
         t = coil.turn[f]
@@ -212,15 +213,13 @@ def resistances(coil, turns, points, coil_resistivity, part_resistivity, scratch
         radius = coil.radius_m[f] + turns.radius[t] - turns.first_radius[t]
         out[f] = coil_resistivity[f] * 2.0 * pi * radius / area
     cells = part_resistivity.size
-    # A cell's current density is uniform: R = rho 2 pi (mean radius) / section.
-    for c in range(cells):
-        scratch[0, c] = scratch[1, c] = 0.0
+    # A cell's sub-cells share its current, and its heat is the sum of theirs: R = rho 2 pi sum s^2 r / section.
+    for c in range(filaments, filaments + cells):
+        out[c] = 0.0
     for p in range(points.own, points.used[0]):
-        c = points.cell[p] - filaments
-        scratch[0, c] += points.share[p] * points.radius[p]
-        scratch[1, c] += points.width[p] * points.tall[p]
+        out[points.cell[p]] += points.share[p] ** 2 * points.radius[p] / (points.width[p] * points.tall[p])
     for c in range(cells):
-        out[filaments + c] = part_resistivity[c] * 2.0 * pi * scratch[0, c] / scratch[1, c]
+        out[filaments + c] *= part_resistivity[c] * 2.0 * pi
 
 
 @kernel

@@ -1,4 +1,4 @@
-"""Sections cut into filaments: turns into bundles, the workpiece into cells.
+"""Sections cut into filaments: turns into bundles of them, the workpiece into cells.
 
 The section is symmetric about the mid-plane, so only z >= 0 is stored. A filament off the plane
 stands for itself and its mirror image (weight 2), one on the plane for itself (weight 1).
@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import ceil, cos, log, log1p, pi, sin, sqrt
+from math import ceil, log, log1p, pi
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from physics.loops import circle_mean_distance, rectangle_mean_distance
+from physics.bundle import Bundle, Cut, round_bundle, strip_bundle
 from physics.winding import Winding, places
 
 Floats = NDArray[np.float64]
@@ -24,19 +24,8 @@ Ints = NDArray[np.int64]
 
 _ON_PLANE_M = 1e-9
 
-#: Thickness of the rings of a bundle in skin depths, outermost first, for one and for two rings. A plane
-#: skin carries its current in about one skin depth; with these the finite-element cases come out best.
-#: Where the skin is only a little thinner than the wire, neighbours still crowd the current: no ring is thicker
-#: than so many wire radii.
-_SKINS_PER_RING = ((1.05,), (0.65, 1.05))
-_THICKEST = (0.5, 0.35)
-_LONGEST_SECTOR = 2.2
-
-#: A strip's outermost cells in skin depths, and how the next ones grow, likewise for one ring and two.
-_STRIP_FACE_SKINS = (0.5, 0.2)
-_STRIP_GROWTH = (2.0, 1.7)
-#: At most so many cells a ring from each face.
-_STRIP_CELLS = 4
+#: Thickness of the row of cells at the part's face in skin depths, at most.
+_LAST_ROW_SKINS = 0.8
 
 
 class CoilMesh(NamedTuple):
@@ -47,7 +36,8 @@ class CoilMesh(NamedTuple):
     filament of a round wire is one point, one of a strip has as many as keep them roughly square.
     """
 
-    radius_m: Floats  # (filaments,)
+    radius_m: Floats  # (filaments,), of what each stands for; its current flows where its points are
+    height_m: Floats
     weight: Floats
     multiplicity: Floats
     area_m2: Floats
@@ -88,97 +78,12 @@ class PartMesh(NamedTuple):
     motion_in_column: Floats  # (columns, motion cells) share of a column that lies in a motion cell
 
 
-@dataclass(frozen=True)
-class Bundle:
-    """Filaments of one conductor and their points: offsets along radius and axis, own mean distances (all m, m^2)."""
-
-    x_m: Floats  # (filaments,)
-    y_m: Floats
-    area_m2: Floats
-    point_filament: Ints  # (points,)
-    point_x_m: Floats
-    point_y_m: Floats
-    point_mean_distance_m: Floats
-    point_share: Floats
-
-
-def bundle(wire_radius: float, skin_depth: float, rings: int, sectors: int = 6) -> Bundle:
-    """Cut a round wire into a core and `rings` rings of 1, 2, ... times `sectors`, as thin as the skin asks.
-
-    A sector's filament sits where the bundle keeps the second moment of the solid section: its
-    squared distance from the axis is the ring's mean square radius less the sector's own.
-    """
-    # Areas in the ratio 1 : 6 : 12 ... unless the skin is thinner than that.
-    counts = np.array([1] + [sectors * ring for ring in range(1, rings + 1)])
-    edges = wire_radius * np.sqrt(np.cumsum(counts) / counts.sum())
-    for ring in range(rings, 0, -1):
-        around = sectors * ring
-        thickness = _SKINS_PER_RING[rings - 1][rings - ring] * skin_depth
-        if skin_depth < wire_radius:
-            thickness = min(thickness, _THICKEST[rings - 1] * wire_radius)
-        # Sectors stay stout, so that the matrix stays definite: their mean arc is pi (2 R - t) / around.
-        thickness = min(thickness, 1.5 * 2.0 * pi * edges[ring] / (around + 1.5 * pi))
-        if rings > 1:
-            thickness = max(thickness, 2.0 * pi * edges[ring] / around / _LONGEST_SECTOR)
-        edges[ring - 1] = max(edges[ring - 1], edges[ring] - thickness)
-    rows = [(0.0, 0.0, pi * edges[0] ** 2, circle_mean_distance(float(edges[0])))]
-    for ring in range(1, rings + 1):
-        inner, outer, around = float(edges[ring - 1]), float(edges[ring]), sectors * ring
-        thickness, arc = outer - inner, pi * (inner + outer) / around
-        rho = sqrt(0.5 * (inner**2 + outer**2) - (thickness**2 + arc**2) / 12.0)
-        for k in range(around):
-            angle = 2.0 * pi * k / around
-            area = pi * (outer**2 - inner**2) / around
-            rows.append((rho * cos(angle), rho * sin(angle), area, rectangle_mean_distance(thickness, arc)))
-    x, y, area_m2, distance = (np.ascontiguousarray(column) for column in np.array(rows).T)
-    return Bundle(x, y, area_m2, np.arange(x.size, dtype=np.int64), x, y, distance, np.ones(x.size))
-
-
-def strip_bundle(radial: float, axial: float, skin_depth: float, rings: int) -> Bundle:
-    """Cut a flat strip (m) into a grid of filaments, finer towards its faces, an odd number each way."""
-    across, along = _strip_edges(radial, skin_depth, rings), _strip_edges(axial, skin_depth, rings)
-    middle = (len(across) // 2 - 1, len(along) // 2 - 1)
-    grid = [(i, j) for i in range(len(across) - 1) for j in range(len(along) - 1)]
-    grid.sort(key=lambda cell: cell != middle)
-    filaments, points = [], []
-    for index, (i, j) in enumerate(grid):
-        width, height = float(across[i + 1] - across[i]), float(along[j + 1] - along[j])
-        filaments.append((0.5 * (across[i] + across[i + 1]), 0.5 * (along[j] + along[j + 1]), width * height))
-        columns, rows = max(1, ceil(width / height - 0.25)), max(1, ceil(height / width - 0.25))
-        distance = rectangle_mean_distance(width / columns, height / rows)
-        points += [
-            (index, across[i] + (a + 0.5) * width / columns, along[j] + (b + 0.5) * height / rows, distance,
-             1.0 / (columns * rows))
-            for a in range(columns) for b in range(rows)
-        ]  # fmt: skip
-    x, y, area_m2 = (np.ascontiguousarray(column) for column in np.array(filaments).T)
-    owner, point_x, point_y, distances, share = (np.ascontiguousarray(column) for column in np.array(points).T)
-    return Bundle(x, y, area_m2, owner.astype(np.int64), point_x, point_y, distances, share)
-
-
-def _strip_edges(width: float, skin_depth: float, rings: int) -> Floats:
-    """Edges of an odd number of cells, symmetric, thinner than the skin at both faces and growing inwards."""
-    thicknesses: list[float] = []
-    step, left = _STRIP_FACE_SKINS[rings - 1] * skin_depth, 0.5 * width
-    while left > 1.5 * step and len(thicknesses) < _STRIP_CELLS * rings:
-        thicknesses.append(step)
-        left -= step
-        step *= _STRIP_GROWTH[rings - 1]
-    # What is left in the middle is one cell more.
-    return np.cumsum([-0.5 * width, *thicknesses, 2.0 * left, *thicknesses[::-1]])
-
-
-def mesh_coil(winding: Winding, part_radius: float, gap: float, skin_depth: float, rings: int) -> CoilMesh:
-    """Cut a coil whose bare conductor begins `gap` outside `part_radius` (both m) into filaments.
-
-    Wire that is thick against the gap or the skin is cut into more sectors: its current sits unevenly.
-    """
+def mesh_coil(winding: Winding, part_radius: float, gap: float, skin_depth: float, cut: Cut) -> CoilMesh:
+    """Cut a coil whose bare conductor begins `gap` outside `part_radius` (both m) into filaments."""
     if winding.is_round:
-        wire_radius = 0.5 * winding.radial_m
-        finer = round(max(wire_radius / (1.5 * gap), wire_radius / (2.5 * skin_depth)))
-        wire = bundle(wire_radius, skin_depth, rings, sectors=6 * min(3, max(1, finer)))
+        wire = round_bundle(0.5 * winding.radial_m, gap, skin_depth, cut)
     else:
-        wire = strip_bundle(winding.radial_m, winding.axial_m, skin_depth, rings)
+        wire = strip_bundle(winding.radial_m, winding.axial_m, skin_depth, cut)
     turns = places(winding, part_radius + gap)
     on_plane = [turn.z_m < _ON_PLANE_M for turn in turns]
     each = {flag: _kept(wire, on_plane=flag) for flag in set(on_plane)}
@@ -189,6 +94,7 @@ def mesh_coil(winding: Winding, part_radius: float, gap: float, skin_depth: floa
     first = np.concatenate([[0], np.cumsum(filaments)[:-1]])
     return CoilMesh(
         radius_m=np.repeat(radius, filaments) + wire.x_m[filament],
+        height_m=np.repeat(height, filaments) + np.concatenate([part.y_m for part in kept]),
         weight=np.concatenate([part.weight for part in kept]),
         multiplicity=np.concatenate([part.times for part in kept]),
         area_m2=wire.area_m2[filament],
@@ -212,6 +118,7 @@ class _Kept(NamedTuple):
     """What is kept of a turn's bundle: all of it, or on the mid-plane what is not below; places in the bundle."""
 
     filament: Ints
+    y_m: Floats
     times: Floats  # how many filaments of the turn each stands for
     weight: Floats
     point: Ints
@@ -225,16 +132,17 @@ def _kept(wire: Bundle, *, on_plane: bool) -> _Kept:
     if not on_plane:
         filaments, points = np.arange(wire.x_m.size), np.arange(wire.point_x_m.size)
         ones, point_ones = np.ones(filaments.size), np.ones(points.size)
-        return _Kept(
-            filaments, ones, 2.0 * ones, points, wire.point_filament, wire.point_y_m, point_ones, 2.0 * point_ones
-        )
+        owner, point_y = wire.point_filament, wire.point_y_m
+        return _Kept(filaments, wire.y_m, ones, 2.0 * ones, points, owner, point_y, point_ones, 2.0 * point_ones)
     times, point_times = _mirrored(wire.y_m), _mirrored(wire.point_y_m)
     above = times > 0.0
     filaments, points = np.flatnonzero(above), np.flatnonzero((point_times > 0.0) & above[wire.point_filament])
     owner = (np.cumsum(above) - 1)[wire.point_filament[points]]
     times, point_times = times[filaments], point_times[points]
+    # What is cut by the mid-plane is kept with its upper points alone.
+    y = np.where(times > 1.0, wire.y_m[filaments], 0.0)
     point_y = np.where(point_times > 1.0, wire.point_y_m[points], 0.0)
-    return _Kept(filaments, times, times, points, owner, point_y, point_times, point_times)
+    return _Kept(filaments, y, times, times, points, owner, point_y, point_times, point_times)
 
 
 def _mirrored(y: Floats) -> Floats:
@@ -282,13 +190,14 @@ def mesh_part(
 
     Columns are graded into the rim: the first is 3 skin depths / columns wide, each next one wider by
     a factor `growth`, or more where the given number of columns would not do. Rows of the outermost
-    slice are cosine-spaced towards the face. The diameters of a tall part are those at its mid-length,
-    of another one the mean over its height.
+    slice are cosine-spaced towards the face, the last no thicker than the skin there. The diameters of a tall part are
+    those at its mid-length, of another one the mean over its height.
     """
     first = 3.0 * skin_depth / columns
-    # A thin wall needs fewer columns.
+    # A thin wall needs fewer columns; so does what the field goes through, but currents grow from its axis outwards.
     reached = log1p((growth - 1.0) * (outer_radius - inner_radius) / first) / log(growth)
-    columns = min(columns, max(3, ceil(reached)))
+    least = max(3, ceil(0.5 * columns * (1.0 - inner_radius / outer_radius)))
+    columns = min(columns, max(least, ceil(reached)))
     edges = graded_edges(inner_radius, outer_radius, columns, first)
     nodes = np.linspace(inner_radius, outer_radius, motion_cells + 1)
     column_area = np.diff(edges**2)
@@ -296,7 +205,7 @@ def mesh_part(
     rows = [
         (index, low, high, piece.height_m * (high - low))
         for index, piece in enumerate(slices)
-        for low, high in _row_edges(piece.rows, outermost=index == len(slices) - 1)
+        for low, high in _row_edges(piece.rows, skin_depth / piece.height_m, outermost=index == len(slices) - 1)
     ]
     column, row = np.divmod(np.arange(columns * len(rows), dtype=np.int64), len(rows))
     table = np.array(rows)[row]
@@ -318,10 +227,13 @@ def mesh_part(
     )
 
 
-def _row_edges(count: int, *, outermost: bool) -> list[tuple[float, float]]:
-    """Bottom and top of each row as shares of its slice; towards the face rows get thinner."""
+def _row_edges(count: int, skin_depth: float, *, outermost: bool) -> list[tuple[float, float]]:
+    """Bottom and top of each row as shares of its slice, as is `skin_depth`; towards the face rows get thinner."""
     share = np.arange(count + 1) / count
     levels = np.sin(0.5 * pi * share) if outermost else share
+    last = _LAST_ROW_SKINS * skin_depth
+    if outermost and count > 1 and 1.0 - levels[-2] > last:
+        levels = graded_edges(0.0, 1.0, count, last)
     return [(float(low), float(high)) for low, high in pairwise(levels)]
 
 

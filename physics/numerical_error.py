@@ -37,9 +37,9 @@ class MeshLaw:
 
 
 LAWS: dict[Fidelity, MeshLaw] = {
-    "screen": MeshLaw(0.006, 0.08, 0.16, 8e-4, 0.025, 1.5e-3),
-    "design": MeshLaw(0.004, 0.03, 0.05, 5e-4, 0.015, 8e-4),
-    "reference": MeshLaw(0.002, 0.015, 0.025, 2.5e-4, 0.0075, 4e-4),
+    "screen": MeshLaw(0.005, 0.06, 0.12, 6e-4, 0.015, 8e-4),
+    "design": MeshLaw(0.0022, 0.022, 0.036, 4e-4, 0.008, 4e-4),
+    "reference": MeshLaw(0.0011, 0.011, 0.018, 2e-4, 0.004, 2e-4),
 }
 
 

@@ -165,16 +165,10 @@ def _filaments(run: Run, t: int) -> _Filaments:
     """The turn stretched as it is: its section shrinks as its circumference grows."""
     coil, turns = run.model.coil, run.model.turns
     own = np.flatnonzero(coil.turn == t)
-    x, y = np.zeros(own.size), np.zeros(own.size)
-    for k, f in enumerate(own):
-        points = coil.point_filament == f
-        x[k] = np.average(coil.point_radius_m[points], weights=coil.point_share[points]) - turns.first_radius[t]
-        y[k] = np.average(coil.point_z_m[points], weights=coil.point_share[points]) - coil.turn_z_m[t]
+    x, y = coil.radius_m[own] - turns.first_radius[t], coil.height_m[own] - coil.turn_z_m[t]
     area = coil.area_m2[own] * turns.first_radius[t] / turns.radius[t]
     density = run.fields.current[own] / area
     twice = (turns.weight[t] < 1.5) & (coil.multiplicity[own] > 1.5)
-    # A filament cut by the mid-plane is kept with its upper points alone.
-    y[(turns.weight[t] < 1.5) & ~twice] = 0.0
     shrink = sqrt(turns.first_radius[t] / turns.radius[t])
     return _Filaments(
         x_m=shrink * np.concatenate([x, x[twice]]),

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from physics import state as c
+from physics.bundle import COARSE, FINE, USUAL, Cut
 from physics.circuit import Discharge, make_step_work, make_unknowns
 from physics.constants import (
     AMBIENT_K,
@@ -52,10 +53,11 @@ _mesh_coil, _mesh_part = lru_cache(maxsize=_KEPT)(mesh_coil), lru_cache(maxsize=
 class Resolution:
     """Mesh and step of one fidelity."""
 
-    bundle_rings: int
+    cut: Cut  # of a turn's section
     columns: int
     growth: float  # of the width of columns from the rim inwards
-    half_rows: int
+    row_skins: float  # height of a row of cells over the skin or the gap, whichever is less, ...
+    most_rows: int  # ... in a slice, as far as so many rows do
     motion_cells: int
     slice_ratio: float  # height of a slice of a tall part, over what still moves as one
     steps_to_peak: int
@@ -68,10 +70,11 @@ class Resolution:
 
 FIDELITIES: dict[Fidelity, Resolution] = {
     "screen": Resolution(
-        1,
-        columns=8,
-        growth=1.5,
-        half_rows=1,
+        COARSE,
+        columns=6,
+        growth=1.7,
+        row_skins=1.5,
+        most_rows=2,
         motion_cells=8,
         slice_ratio=1.0,
         steps_to_peak=12,
@@ -82,10 +85,11 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         window=0.15,
     ),
     "design": Resolution(
-        1,
-        columns=12,
-        growth=1.35,
-        half_rows=2,
+        USUAL,
+        columns=10,
+        growth=1.42,
+        row_skins=0.8,
+        most_rows=3,
         motion_cells=12,
         slice_ratio=0.5,
         steps_to_peak=24,
@@ -96,10 +100,11 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         window=0.15,
     ),
     "reference": Resolution(
-        2,
-        columns=20,
-        growth=1.2,
-        half_rows=4,
+        FINE,
+        columns=16,
+        growth=1.25,
+        row_skins=0.5,
+        most_rows=4,
         motion_cells=24,
         slice_ratio=0.25,
         steps_to_peak=48,
@@ -224,32 +229,43 @@ def _motion_cells(usual: int, inner: float, outer: float) -> int:
     return min(usual, max(3, ceil(usual * (outer - inner) / (0.3 * outer))))
 
 
-def _half_rows(usual: int, shot: Shot) -> int:
-    """Rows of cells in half the thickness: more in a tall part, so that no row is much taller than the coil is far."""
-    tallest = 1.5 * (shot.modelled_gap_m + 0.5 * shot.coil.radial_m)
-    return max(usual, min(_MOST_ROWS_OF_CELLS, ceil(0.5 * shot.workpiece.thickness_m / tallest)))
+def _near(shot: Shot) -> float:
+    """Height (m) of a row of cells beside which the coil is as far as it is tall."""
+    return 1.5 * (shot.modelled_gap_m + 0.5 * shot.coil.radial_m)
 
 
 def _reach(shot: Shot) -> float:
     """Height (m) of half a part up to which it moves as one: the coil is far against it, or its radius is large."""
-    return max(1.5 * (shot.modelled_gap_m + 0.5 * shot.coil.radial_m), 0.15 * shot.workpiece.outer_diameter_m)
+    return max(_near(shot), 0.15 * shot.workpiece.outer_diameter_m)
 
 
-def _slices(resolution: Resolution, shot: Shot, metals: list[str | Material]) -> list[Slice]:
-    """Slices of the upper half: one for a flat part of one metal, more where it is tall or clad."""
-    half, rows = 0.5 * shot.workpiece.thickness_m, _half_rows(resolution.half_rows, shot)
-    reach = _reach(shot)
-    tallest = reach if half <= reach else resolution.slice_ratio * reach
+def _slices(resolution: Resolution, shot: Shot, metals: list[str | Material], omega: float) -> list[Slice]:
+    """Slices of the upper half: one for a flat part of one metal, more where it is tall or clad.
+
+    Their rows of cells follow skin and gap, at `omega` (rad/s); in a tall part only those at its end, where the field
+    bends round it.
+    """
+    half, reach, layers = 0.5 * shot.workpiece.thickness_m, _reach(shot), shot.workpiece.half_layers
+    is_tall = half > reach
+    tallest = resolution.slice_ratio * reach if is_tall else reach
     slices = []
-    for material, height in shot.workpiece.half_layers:
+    for layer, (material, height) in enumerate(layers):
         count = min(_MOST_SLICES, ceil(height / tallest))
-        rows_each = max(1, ceil(rows * height / count / half - 0.25))
-        slices += [Slice(height / count, metals.index(material, 1), rows_each)] * count
-    if len(slices) > 1 and len(metals) == 2:
-        # The field bends round the end of a tall part.
-        last = slices[-1]
-        slices[-1] = Slice(last.height_m, last.metal, max(last.rows, resolution.half_rows))
+        each = height / count
+        skin = _part_skin(shot, material, omega)
+        usual = min(_MOST_ROWS_OF_CELLS, max(1, ceil(each / _near(shot) - 0.25)))
+        finer = ceil(each / (resolution.row_skins * min(skin, shot.modelled_gap_m)) - 0.25)
+        finer = max(usual, min(resolution.most_rows, finer))
+        slices += [Slice(each, metals.index(material, 1), usual if is_tall else finer)] * count
+        if is_tall and layer == len(layers) - 1:
+            slices[-1] = Slice(each, metals.index(material, 1), finer)
     return slices
+
+
+def _part_skin(shot: Shot, material: str | Material, omega: float) -> float:
+    """Skin depth (m) of one of the part's metals at `omega` (rad/s), cold, as it has shown itself to be."""
+    cold = skin_depth(resolve(material), shot.workpiece.initial_temperature_k, omega)
+    return sqrt(shot.calibration.resistivity_ratio) * cold
 
 
 def _discharge(shot: Shot, omega: float) -> Discharge:
@@ -290,14 +306,13 @@ def build(shot: Shot) -> c.Model:
         outer,
         shot.modelled_gap_m,
         skin_depth(coil_metal, shot.coil.initial_temperature_k, omega),
-        resolution.bundle_rings,
+        resolution.cut,
     )
     part = _mesh_part(
         inner,
         outer,
-        tuple(_slices(resolution, shot, metals)),
-        sqrt(shot.calibration.resistivity_ratio)
-        * min(skin_depth(resolve(metal), workpiece.initial_temperature_k, omega) for metal in metals[1:]),
+        tuple(_slices(resolution, shot, metals, omega)),
+        min(_part_skin(shot, metal, omega) for metal in metals[1:]),
         resolution.columns,
         resolution.growth,
         _motion_cells(resolution.motion_cells, inner, outer),

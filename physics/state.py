@@ -173,7 +173,6 @@ class Fields(NamedTuple):
     coil_resistivity: Floats
     part_resistivity: Floats
     pair: Floats  # (5, points), scratch of the assembly
-    cell_scratch: Floats  # (2, cells), of the resistances
     layer_voltage: Floats  # (layers,) V
     linked_base: Floats  # (n, turns) H, columns of the turns' centre filaments, of the section last assembled ...
     turns_by_radius: Floats  # (points, turns) H/m ... and their slopes
@@ -240,7 +239,6 @@ def make_fields(model: Model) -> Fields:
         coil_resistivity=np.zeros(unknowns.filaments),
         part_resistivity=np.zeros(unknowns.cells),
         pair=np.zeros((5, points)),
-        cell_scratch=np.zeros((2, unknowns.cells)),
         layer_voltage=np.zeros(model.coil.turn_layer[-1] + 1),
         linked_base=np.zeros((n, turns)),
         turns_by_radius=np.empty((points, turns)),

@@ -128,15 +128,13 @@ class Field:
         )
 
     def _resistance(self, turn: Floats, radius: Floats, section: Floats) -> Floats:
-        """A turn's wire gets thinner as it gets longer; a cell's mean radius and section are those of its sub-cells."""
+        """A turn's wire gets thinner as it gets longer; a cell's heat is that of its sub-cells with their shares."""
         coil = self.coil
         grown = turn[coil.turn] - self.first_radius[coil.turn]
         area = coil.area_m2 * (self.first_radius / turn)[coil.turn]
         cell = self.cell[self.turn.size :] - coil.radius_m.size
-        mean_radius = np.bincount(cell, self.share[self.turn.size :] * radius)
-        return np.concatenate(
-            [2.0 * np.pi * (coil.radius_m + grown) / area, 2.0 * np.pi * mean_radius / np.bincount(cell, section)]
-        )
+        of_cell = np.bincount(cell, self.share[self.turn.size :] ** 2 * 2.0 * np.pi * radius / section)
+        return np.concatenate([2.0 * np.pi * (coil.radius_m + grown) / area, of_cell])
 
     def inductance_and_slopes(self, places: Places) -> tuple[Floats, tuple[Floats, Floats, Floats]]:
         """Inductance (H) of the independent currents, and what :meth:`force` needs: slopes (H/m) of every pair."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from physics.bundle import USUAL
 from physics.deformation import Body, make_body
 from physics.geometry import Points, field_by_current, field_of, locate, make_points, resistances, split
 from physics.inductance import Group, assemble
@@ -49,7 +50,7 @@ class Section:
         out = np.zeros(filaments + cells)
         resistances(
             self.coil, self.turns, self.points,
-            np.full(filaments, resistivity), np.full(cells, resistivity), np.empty((2, cells)), out,
+            np.full(filaments, resistivity), np.full(cells, resistivity), out,
         )  # fmt: skip
         return out
 
@@ -119,7 +120,7 @@ def lone_part(radius: float, thickness: float, columns: int, half_rows: int) -> 
     # With a skin of a third of the radius (and a hair) and hardly any growth the columns come out equal.
     skin, growth = (1.0 + 1e-9) * radius / 3.0, 1.0 + 1e-6
     part = mesh_part(0.0, radius, [Slice(0.5 * thickness, 0, half_rows)], skin, columns, growth, columns)
-    coil = mesh_coil(Winding(1, 1, 1e-3, 1e-3, 1e-3, 1e-3, is_round=True), radius, 9.0 * radius, 1e-3, 1)
+    coil = mesh_coil(Winding(1, 1, 1e-3, 1e-3, 1e-3, 1e-3, is_round=True), radius, 9.0 * radius, 1e-3, USUAL)
     body = make_body(part.node_radius_m, part.level_m, np.ones(1), part.slice_metal)
     section = make_section(coil, part, make_turns(coil.turn_radius_m, 1e-8, 1.0), body)
     cells = slice(coil.radius_m.size, None)

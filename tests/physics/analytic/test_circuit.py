@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from physics.bundle import FINE, USUAL, Cut
 from physics.circuit import (
     BANK,
     BOTH,
@@ -222,11 +223,11 @@ def test_moving_coil_keeps_its_flux() -> None:
         assert work.second[0] == pytest.approx(0.1 / after, rel=1e-9)
 
 
-@pytest.mark.parametrize(("turns", "rings"), [(4, 1), (5, 1), (3, 2)])
-def test_turns_are_in_series_and_their_filaments_parallel(turns: int, rings: int) -> None:
+@pytest.mark.parametrize(("turns", "cut"), [(4, USUAL), (5, USUAL), (3, FINE)])
+def test_turns_are_in_series_and_their_filaments_parallel(turns: int, cut: Cut) -> None:
     """Any choice of independent currents gives every turn the coil current, and energy and loss are kept."""
     winding = Winding(turns, 1, 2e-3, 2e-3, 2.3e-3, 2.3e-3, is_round=True)
-    coil, cells = mesh_coil(winding, 9e-3, 1e-3, 4e-4, rings), 3
+    coil, cells = mesh_coil(winding, 9e-3, 1e-3, 4e-4, cut), 3
     unknowns, rng = make_unknowns(coil, cells), np.random.default_rng(5)
     n, size = coil.radius_m.size + cells, count(unknowns)
     root = rng.normal(size=(n, n))
@@ -253,7 +254,7 @@ def test_step_solves_its_equations_while_the_section_moves(cells: int, growth: f
     """Both stages agree with dense solutions of the step's equations (Alexander 1977), however far all moves."""
     # What a factor at the end can be corrected for, and what it cannot.
     winding = Winding(4, 1, 2e-3, 2e-3, 2.3e-3, 2.3e-3, is_round=True)
-    coil, rng = mesh_coil(winding, 9e-3, 1e-3, 4e-4, 1), np.random.default_rng(3)
+    coil, rng = mesh_coil(winding, 9e-3, 1e-3, 4e-4, USUAL), np.random.default_rng(3)
     unknowns = make_unknowns(coil, cells)
     n, size = coil.radius_m.size + cells, count(unknowns)
     root = rng.normal(size=(n, n)) / n

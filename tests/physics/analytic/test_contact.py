@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from physics.bundle import USUAL
 from physics.mesh import mesh_coil
 from physics.motion import pieces_of_turns
 from physics.turns import Contacts, Turns, advance_turns, find_contacts, kick_turns, make_turns, turns_kinetic_energy
@@ -127,7 +128,7 @@ def test_neighbours_of_round_wire_touch_at_its_diameter(turns: int, pairs: int) 
     """Wires in two layers touch where their centres are a layer pitch apart: those above one another, or in between."""
     # Even layers lie turn over turn, an odd one between two of an even one.
     winding = Winding(turns, 2, 1e-3, 1e-3, 1e-3, 1e-3, is_round=True)
-    coil = mesh_coil(winding, 9e-3, 1e-3, 3e-4, 1)
+    coil = mesh_coil(winding, 9e-3, 1e-3, 3e-4, USUAL)
     found = find_contacts(coil.turn_layer, coil.turn_z_m, 1e-3, 1e-3, is_round=True)
     apart = coil.turn_z_m[found.outer] - coil.turn_z_m[found.inner]
     assert np.hypot(found.distance, apart) == pytest.approx(np.full(found.inner.size, 1e-3))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import acosh, log, pi
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ellipe, ellipk, jv
 
+from physics.bundle import COARSE, FINE, USUAL, Cut
 from physics.constants import MU_0
 from physics.deformation import make_body
 from physics.leads import go_and_return_inductance, helix_inductance, skin_resistance
@@ -43,8 +45,8 @@ def section_of_coil(coil: CoilMesh, section_m2: float) -> Section:
 def direct_current_inductance(
     winding: Winding, bore_radius: float, section_m2: float, skin: float = NO_SKIN_M
 ) -> float:
-    """Inductance (H) of a coil that carries an even current density."""
-    coil = mesh_coil(winding, bore_radius, 1e-9, skin, 1)
+    """Inductance (H) of a coil that carries an even current density, cut as `skin` (m) asks."""
+    coil = mesh_coil(winding, bore_radius, 1e-9, skin, replace(USUAL, to_faces=()))
     filaments = coil.radius_m.size
     current = coil.area_m2 / section_m2
     matrix = section_of_coil(coil, section_m2).matrix[:filaments, :filaments]
@@ -59,7 +61,7 @@ def direct_current_inductance(
 def test_turns_are_counted_and_centred(turns: int, layers: int) -> None:
     """All turns are there, the inner layers have the odd ones, and each layer lies evenly about the mid-plane."""
     winding = wire_winding(turns, layers)
-    coil = mesh_coil(winding, 9e-3, 1e-3, 3e-4, 1)
+    coil = mesh_coil(winding, 9e-3, 1e-3, 3e-4, USUAL)
     assert coil.turn_weight.sum() == turns
     counts = [int(coil.turn_weight[coil.turn_layer == layer].sum()) for layer in range(layers)]
     assert sum(counts) == turns
@@ -74,11 +76,11 @@ def test_turns_are_counted_and_centred(turns: int, layers: int) -> None:
 
 
 @pytest.mark.parametrize("winding", [wire_winding(5, 1), wire_winding(7, 2), strip_winding(3, 1e-3, 4e-3)])
-@pytest.mark.parametrize("rings", [1, 2])
-def test_filaments_keep_the_section(winding: Winding, rings: int) -> None:
+@pytest.mark.parametrize("cut", [COARSE, USUAL, FINE])
+def test_filaments_keep_the_section(winding: Winding, cut: Cut) -> None:
     """The filaments of a turn add up to its section and lie evenly about its middle, those on the mid-plane too."""
     area = 0.25 * pi * winding.radial_m**2 if winding.is_round else winding.radial_m * winding.axial_m
-    coil = mesh_coil(winding, 9e-3, 1e-3, 3e-4, rings)
+    coil = mesh_coil(winding, 9e-3, 1e-3, 3e-4, cut)
     for turn, radius in enumerate(coil.turn_radius_m):
         own = coil.turn == turn
         share = coil.multiplicity[own] * coil.area_m2[own]
@@ -166,7 +168,7 @@ def test_strip_resists_as_its_section_says() -> None:
     """For direct current a turn of strip resists rho 2 pi / (w ln(r2/r1)), less than its mean radius says."""
     # Even field along each circle, E = U / (2 pi r) (textbook).
     resistivity, width, thickness, bore = 1.7e-8, 3e-3, 4e-3, 8e-3
-    coil = mesh_coil(strip_winding(1, thickness, width), bore, 1e-9, 0.5e-3, 2)
+    coil = mesh_coil(strip_winding(1, thickness, width), bore, 1e-9, 0.5e-3, FINE)
     section = section_of_coil(coil, width * thickness)
     each = section.resistance(resistivity)[: coil.radius_m.size]
     found = 1.0 / float((coil.multiplicity / each).sum())

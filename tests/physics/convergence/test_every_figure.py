@@ -12,16 +12,16 @@ from physics.result import Summary
 from tests.physics.plausible import plausible_shots
 
 #: Allowed relative difference between `design` and `reference` in nine of ten random shots.
-USUAL = 0.08
-#: What depends on the single hottest or fastest cell, or is a small rest of a large one, and heat in thick fast coils.
+USUAL = 0.05
+#: What depends on the single hottest or fastest cell, or is a small rest of a large one.
 LOOSE = {
-    "peak_strain_rate_per_s": 0.3,
-    "peak_workpiece_temperature_k": 0.2,
-    "end_workpiece_temperature_k": 0.2,
-    "peak_workpiece_speed_m_per_s": 0.2,
-    "peak_coil_temperature_k": 0.15,
-    "burst_bank_energy_j": 0.2,
-    "coil_heat_j": 0.12,
+    "peak_strain_rate_per_s": 0.35,
+    "peak_workpiece_temperature_k": 0.1,
+    "end_workpiece_temperature_k": 0.1,
+    "peak_workpiece_speed_m_per_s": 0.15,
+    "peak_coil_temperature_k": 0.1,
+    "burst_field_energy_j": 0.1,
+    "burst_bank_energy_j": 0.1,
 }
 
 

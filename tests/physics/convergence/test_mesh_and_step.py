@@ -27,7 +27,7 @@ OTHER_SHOTS = ["tube of copper", "clad disc", "two layers of wire", "flat strip"
 FINE: dict[str, Any] = {"steps_to_peak": 40, "current_change": 0.06, "window": 0.075}
 #: Columns of current cells and how much wider each next one is: each mesh halves every column of the one before.
 HALVED_COLUMNS = [FINE | {"columns": 6 * 2**k, "growth": 1.5 ** (0.5**k)} for k in range(3)]
-HALF_ROWS = [FINE | {"half_rows": rows} for rows in (1, 2, 4)]
+HALF_ROWS = [FINE | {"most_rows": rows, "row_skins": 0.1} for rows in (1, 3, 6)]
 STEPS: list[dict[str, Any]] = [{"steps_to_peak": 40 * 2**k} for k in range(4)]
 
 
@@ -65,7 +65,7 @@ def test_coarser_meshes_agree_with_the_reference(fire: Fire, name: str, fidelity
     ours, reference = summary_of(fire, name, fidelity), summary_of(fire, name, "reference")
     assert ours.final_outer_diameter_m == pytest.approx(reference.final_outer_diameter_m, rel=tolerance)
     assert ours.final_inner_diameter_m == pytest.approx(reference.final_inner_diameter_m, rel=2.0 * tolerance)
-    assert ours.final_centre_thickness_m == pytest.approx(reference.final_centre_thickness_m, rel=tolerance)
+    assert ours.final_centre_thickness_m == pytest.approx(reference.final_centre_thickness_m, rel=2.0 * tolerance)
     assert ours.peak_current_a == pytest.approx(reference.peak_current_a, rel=0.5 * tolerance)
     assert (ours.burst_time_s is None) == (reference.burst_time_s is None)
 
@@ -112,10 +112,10 @@ def test_final_size_converges_with_the_current_cells(monkeypatch: pytest.MonkeyP
 
 @pytest.mark.parametrize("name", [*SHOTS, "clad disc", "flat strip"])
 def test_final_size_converges_with_the_rows(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    """With 1, 2 and 4 rows of current cells in half the thickness the final diameter changes ever less."""
+    """With 1, 3 and 6 rows of current cells in half the thickness the final diameter changes ever less."""
     summaries = summaries_with(monkeypatch, name, HALF_ROWS)
     coarse, fine = changes_of(summaries, "final_outer_diameter_m")
-    assert fine < max(0.6 * coarse, 2e-4 * summaries[-1].final_outer_diameter_m)
+    assert fine < max(0.6 * coarse, 4e-4 * summaries[-1].final_outer_diameter_m)
     assert fine < 1e-3 * summaries[-1].final_outer_diameter_m
 
 
@@ -220,4 +220,4 @@ def test_what_is_taken_as_still_would_not_have_moved(monkeypatch: pytest.MonkeyP
         assert error.final_outer_diameter_m is not None
         apart.append(abs(run.totals[c.FINAL_OUTER] - followed.totals[c.FINAL_OUTER]) / error.final_outer_diameter_m)
     assert len(apart) > 20
-    assert max(apart) < 0.4
+    assert max(apart) < 0.6
