@@ -17,8 +17,8 @@ from physics.loops import circle_mean_distance, rectangle_mean_distance
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: Wire thicker than so many skin depths is cut into more sectors, up to a number: its current sits unevenly.
-_SKINS_PER_RADIUS, _MOST_SECTORS = 2.5, 18
+#: Wire thicker than so many gaps or skin depths is cut into more sectors, up to a number: its current sits unevenly.
+_GAPS_PER_RADIUS, _SKINS_PER_RADIUS, _MOST_SECTORS = 1.5, 2.5, 18
 #: A sector of an outer ring of two is at most so many times as long as it is thick.
 _LONGEST_SECTOR = 2.2
 #: Half of a strip's cell in the middle is at most so much of what the next one from the face would be.
@@ -41,7 +41,6 @@ class Cut:
 
     rings: Rings
     sectors: int  # of the inner ring, at least; a second one has twice as many
-    thick: float  # wire radius over the gap above which there are more sectors
     face_skins: float  # thickness of a strip's outermost cells in skin depths, at most
     growth: float  # of the next ones
     faces: int  # at most so many cells from each face
@@ -51,17 +50,18 @@ class Cut:
     to_faces: tuple[float, ...] = (0.07, 0.03)
 
 
+#: For wire that is no thicker than the gap; thicker wire is cut as usual. Four sectors do where its current is even.
 COARSE = Cut(
     Rings((1.28,), thickest=0.55, outward=0.09, spread=0.93),
-    sectors=4, thick=1.0, face_skins=1.2, growth=2.5, faces=4, whole=1.0, halves=2.0,
+    sectors=4, face_skins=1.2, growth=2.5, faces=4, whole=1.0, halves=2.0,
 )  # fmt: skip
 USUAL = Cut(
     Rings((1.2,), thickest=0.5, outward=0.03, spread=1.05),
-    sectors=6, thick=1.5, face_skins=1.0, growth=1.8, faces=4, whole=0.8, halves=1.6,
+    sectors=6, face_skins=1.0, growth=1.8, faces=4, whole=0.8, halves=1.6,
 )  # fmt: skip
 FINE = Cut(
     Rings((0.65, 1.05), thickest=0.35, outward=0.04, spread=1.05),
-    sectors=6, thick=1.5, face_skins=0.5, growth=1.6, faces=8, whole=0.5, halves=1.0,
+    sectors=6, face_skins=0.5, growth=1.6, faces=8, whole=0.5, halves=1.0,
 )  # fmt: skip
 
 
@@ -85,7 +85,9 @@ def round_bundle(wire_radius: float, gap: float, skin_depth: float, cut: Cut) ->
     A sector's filament sits a little outside of where the bundle keeps the second moment of the solid section: there
     its squared distance from the axis is the ring's mean square radius less the sector's own.
     """
-    finer = max(wire_radius / (cut.thick * gap), wire_radius / (_SKINS_PER_RADIUS * skin_depth), 1.0)
+    if cut is COARSE and wire_radius > min(gap, _SKINS_PER_RADIUS * skin_depth):
+        cut = USUAL
+    finer = max(wire_radius / (_GAPS_PER_RADIUS * gap), wire_radius / (_SKINS_PER_RADIUS * skin_depth), 1.0)
     # An even number: one faces the part.
     sectors = min(_MOST_SECTORS, 2 * round(0.5 * cut.sectors * finer))
     rings = len(cut.rings.skins)

@@ -73,7 +73,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         COARSE,
         columns=6,
         growth=1.7,
-        row_skins=1.5,
+        row_skins=1.2,
         most_rows=2,
         motion_cells=8,
         slice_ratio=1.0,
