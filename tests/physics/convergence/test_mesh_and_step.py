@@ -70,6 +70,27 @@ def test_coarser_meshes_agree_with_the_reference(fire: Fire, name: str, fidelity
     assert (ours.burst_time_s is None) == (reference.burst_time_s is None)
 
 
+def test_screen_is_off_alike_for_thin_and_thick_wire(fire: Fire) -> None:
+    """Which of two coils needs less `screen` tells as `design` does: it is off by the same for either wire."""
+    off = []
+    for wire, pitch, voltage in ((2.05e-3, 2.13e-3, 9180.0), (1.63e-3, 1.71e-3, 9300.0)):
+        coil = {"turns_count": 12, "layers_count": 2, "wire_diameter_m": wire, "pitch_m": pitch}
+        bank = {
+            "capacitance_farad": 4e-5,
+            "charge_voltage_v": voltage,
+            "inductance_henry": 2e-7,
+            "resistance_ohm": 5e-3,
+        }
+        disc = {"shape": "disc", "outer_diameter_m": 0.03, "thickness_m": 2e-3, "layers": [{"material": "copper"}]}
+        shot = {"bank": bank, "coil": coil, "gap_m": 8e-4, "workpiece": disc}
+        sizes = [fire(shot | {"solver": {"fidelity": name}}).summary for name in ("screen", "design")]
+        assert sizes[0] is not None
+        assert sizes[1] is not None
+        assert sizes[1].shrink_ratio < 0.9
+        off.append(sizes[0].final_outer_diameter_m - sizes[1].final_outer_diameter_m)
+    assert off[0] == pytest.approx(off[1], abs=3e-5)
+
+
 @pytest.mark.parametrize("name", SHOTS[:2] + OTHER_SHOTS)
 def test_peak_current_is_of_second_order_in_the_step(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """Without motion, halving the step divides the change of peak current by four."""

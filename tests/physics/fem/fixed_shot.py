@@ -117,14 +117,18 @@ def turn_centres_m(shot: Shot) -> list[tuple[float, float]]:
 
 
 def _skin_depth_m(shot: Shot, conductivity_s_per_m: float) -> float:
-    """Skin depth at the frequency of bank and empty coil; only a guide for the mesh."""
+    """Skin depth at that half period; only a guide for the mesh."""
+    return float(np.sqrt(2 * half_period_s(shot) / (np.pi * VACUUM_PERMEABILITY * conductivity_s_per_m)))
+
+
+def half_period_s(shot: Shot) -> float:
+    """Half a period of the bank with the coil round a part that shields: only a guide for mesh and step."""
     bank, coil = shot["bank"], shot["coil"]
     radius_m = turn_centres_m(shot)[0][0]
     length_m = coil["turns_count"] / coil["layers_count"] * coil["pitch_m"]
     # Wheeler's formula for a short solenoid (memory, high)
     inductance = VACUUM_PERMEABILITY * np.pi * (coil["turns_count"] * radius_m) ** 2 / (length_m + 0.9 * radius_m)
-    frequency = 1 / np.sqrt((0.6 * inductance + bank["inductance_henry"]) * bank["capacitance_farad"])
-    return float(np.sqrt(2 / (VACUUM_PERMEABILITY * conductivity_s_per_m * frequency)))
+    return float(np.pi * np.sqrt((0.6 * inductance + bank["inductance_henry"]) * bank["capacitance_farad"]))
 
 
 def figures(history: History) -> dict[str, float]:

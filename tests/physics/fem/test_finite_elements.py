@@ -70,7 +70,7 @@ TOLERANCE: dict[str, dict[str, float]] = {
 CURRENT_TOLERANCE = {"screen": 0.03, "design": 0.016, "reference": 0.007}
 
 #: Allowed difference of the peak current in the workpiece.
-PART_CURRENT_TOLERANCE = {"screen": 0.05, "design": 0.03, "reference": 0.015}
+PART_CURRENT_TOLERANCE = {"screen": 0.02, "design": 0.01, "reference": 0.005}
 
 
 def result_of(fire: Fire, case: dict[str, Any], fidelity: str) -> ShotResult:

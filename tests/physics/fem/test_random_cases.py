@@ -1,0 +1,57 @@
+"""Random shots of all kinds, held still, against finite elements (`random_cases.json`).
+
+The chosen cases beside this file are those that the model is asked to be near in each; here it is nine of ten that are,
+and the rest not far off. The field in the gap is left out where the oracle's own mesh is coarse against the gap.
+"""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from physics import simulate_shot
+from tests.physics.fem.make_random_cases import DATA_PATH, held_still
+
+FIGURES = (
+    "peak_current_a",
+    "time_to_peak_s",
+    "first_current_zero_s",
+    "peak_force_n",
+    "impulse_n_s",
+    "peak_gap_field_tesla",
+    "workpiece_heat_j",
+    "coil_heat_j",
+)
+#: Smallest gap (m) with enough nodes of the oracle in it: at 0.41 mm it is 6 % off by itself (seen with edges halved).
+RESOLVED_GAP_M = 0.6e-3
+#: Allowed relative difference in nine of ten shots, as FIGURES are ordered, and how many times that in any.
+NINE_OF_TEN = {
+    "screen": (0.0045, 0.01, 0.006, 0.015, 0.013, 0.025, 0.045, 0.04),
+    "design": (0.003, 0.006, 0.004, 0.01, 0.008, 0.009, 0.02, 0.04),
+    "reference": (0.0015, 0.002, 0.0015, 0.004, 0.004, 0.004, 0.008, 0.012),
+}
+FARTHEST = 3.0
+
+
+@pytest.mark.parametrize("fidelity", NINE_OF_TEN)
+def test_random_shots_agree_with_finite_elements(fidelity: str) -> None:
+    """Current, times, impulse, field and heat of random shots agree, of strips, layers and tubes too."""
+    cases = [case for case in json.loads(DATA_PATH.read_text(encoding="utf-8"))["cases"] if "result" in case]
+    assert len(cases) > 50
+    shots, differences = held_still(), []
+    for case in cases:
+        shot = shots[case["place"]]
+        # As far as the oracle's figures go: with the current the other way the field may be higher once more.
+        until = {"stop_time_s": 1.02 * case["result"]["first_current_zero_s"]}
+        summary = simulate_shot(shot | {"solver": shot["solver"] | {"fidelity": fidelity} | until}).summary
+        assert summary is not None
+        off = [getattr(summary, name) / case["result"][name] - 1.0 for name in FIGURES]
+        if shot["gap_m"] < RESOLVED_GAP_M:
+            off[FIGURES.index("peak_gap_field_tesla")] = np.nan
+        differences.append(off)
+    found = np.abs(differences)
+    assert (np.nanquantile(found, 0.9, axis=0) < NINE_OF_TEN[fidelity]).all(), np.nanquantile(found, 0.9, axis=0)
+    farthest = FARTHEST * np.array(NINE_OF_TEN[fidelity])
+    assert (np.nanmax(found, axis=0) < farthest).all(), [cases[k]["place"] for k in np.nanargmax(found, axis=0)]
