@@ -26,21 +26,26 @@ FIGURES = (
 )
 #: Smallest gap (m) with enough nodes of the oracle in it: at 0.41 mm it is 6 % off by itself (seen with edges halved).
 RESOLVED_GAP_M = 0.6e-3
-#: Allowed relative difference in nine of ten shots, as FIGURES are ordered, and how many times that in any.
+#: Allowed relative difference in nine of ten coils of wire and of strip, as FIGURES are ordered; any is within FARTHEST
+#: times that.
 NINE_OF_TEN = {
-    "screen": (0.0045, 0.01, 0.006, 0.015, 0.013, 0.025, 0.045, 0.04),
-    "design": (0.003, 0.006, 0.004, 0.01, 0.008, 0.009, 0.02, 0.04),
-    "reference": (0.0015, 0.002, 0.0015, 0.004, 0.004, 0.004, 0.008, 0.012),
+    ("screen", "wire"): (0.0045, 0.01, 0.006, 0.015, 0.013, 0.025, 0.045, 0.04),
+    ("design", "wire"): (0.004, 0.006, 0.004, 0.01, 0.008, 0.01, 0.02, 0.04),
+    ("reference", "wire"): (0.0015, 0.0015, 0.001, 0.004, 0.004, 0.004, 0.008, 0.014),
+    ("screen", "strip"): (0.004, 0.004, 0.004, 0.015, 0.01, 0.012, 0.045, 0.02),
+    ("design", "strip"): (0.0025, 0.0015, 0.001, 0.007, 0.005, 0.007, 0.018, 0.025),
+    ("reference", "strip"): (0.0012, 0.0012, 0.0008, 0.003, 0.0025, 0.003, 0.01, 0.01),
 }
 FARTHEST = 3.0
 
 
-@pytest.mark.parametrize("fidelity", NINE_OF_TEN)
-def test_random_shots_agree_with_finite_elements(fidelity: str) -> None:
+@pytest.mark.parametrize(("fidelity", "kind"), NINE_OF_TEN)
+def test_random_shots_agree_with_finite_elements(fidelity: str, kind: str) -> None:
     """Current, times, impulse, field and heat of random shots agree, of strips, layers and tubes too."""
-    cases = [case for case in json.loads(DATA_PATH.read_text(encoding="utf-8"))["cases"] if "result" in case]
-    assert len(cases) > 50
     shots, differences = held_still(), []
+    cases = json.loads(DATA_PATH.read_text(encoding="utf-8"))["cases"]
+    cases = [c for c in cases if "result" in c and (kind == "strip") == ("strip_width_m" in shots[c["place"]]["coil"])]
+    assert len(cases) > 12
     for case in cases:
         shot = shots[case["place"]]
         # As far as the oracle's figures go: with the current the other way the field may be higher once more.
@@ -52,6 +57,7 @@ def test_random_shots_agree_with_finite_elements(fidelity: str) -> None:
             off[FIGURES.index("peak_gap_field_tesla")] = np.nan
         differences.append(off)
     found = np.abs(differences)
-    assert (np.nanquantile(found, 0.9, axis=0) < NINE_OF_TEN[fidelity]).all(), np.nanquantile(found, 0.9, axis=0)
-    farthest = FARTHEST * np.array(NINE_OF_TEN[fidelity])
+    allowed = np.array(NINE_OF_TEN[fidelity, kind])
+    assert (np.nanquantile(found, 0.9, axis=0) < allowed).all(), np.nanquantile(found, 0.9, axis=0)
+    farthest = FARTHEST * allowed
     assert (np.nanmax(found, axis=0) < farthest).all(), [cases[k]["place"] for k in np.nanargmax(found, axis=0)]
