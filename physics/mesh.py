@@ -194,10 +194,9 @@ def mesh_part(
     those at its mid-length, of another one the mean over its height.
     """
     first = 3.0 * skin_depth / columns
-    # A thin wall needs fewer columns; so does what the field goes through, but currents grow from its axis outwards.
+    # A thin wall needs fewer columns.
     reached = log1p((growth - 1.0) * (outer_radius - inner_radius) / first) / log(growth)
-    least = max(3, ceil(0.5 * columns * (1.0 - inner_radius / outer_radius)))
-    columns = min(columns, max(least, ceil(reached)))
+    columns = min(columns, max(3, ceil(reached)))
     edges = graded_edges(inner_radius, outer_radius, columns, first)
     nodes = np.linspace(inner_radius, outer_radius, motion_cells + 1)
     column_area = np.diff(edges**2)
