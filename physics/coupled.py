@@ -447,7 +447,7 @@ def _discharge(
         elif waning:
             usual_step = first_step
         # The coil's current only decays: behind the crowbar, or when it has had no zero for so long.
-        if (waning or state == FREEWHEEL) and slope[0] != 0.0:
+        if (state == FREEWHEEL or (waning and totals[ZERO_TIME] < 0.0)) and slope[0] != 0.0:
             scale = highest if state == FREEWHEEL else _OF_ITSELF * abs(current)
             decaying = min(controls.current_change * scale / abs(slope[0]), _SHARE_OF_TIME * time)
             usual_step = max(usual_step, decaying)

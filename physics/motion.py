@@ -8,7 +8,7 @@ from physics.deformation import advance, kick, mean_strain, stable_step
 from physics.kernel_cache import inlined_kernel, inner_kernel
 from physics.state import BORE_CLOSED, OVER_CRUSHED, RIM_EXTRUDED
 from physics.turns import advance_turns, kick_turns, summed_strain
-from physics.windows import closing_speed, smallest_gap
+from physics.windows import WIRES_APART, closing_speed, parting_speed, smallest_gap
 
 # A run is called off where the radial model has lost its meaning.
 _SMALLEST_SHRINK = 0.3
@@ -140,12 +140,13 @@ def longest_flight(turns, body, rupture_strain, usual):
 
 @inner_kernel
 def longest_step(turns, body, half_width, width, usual):
-    """Longest step (s) in which the gap opens by no more than a share of the window, which is `width` of the gap."""
+    """Longest step (s) in which no more than a share of a window of this `width` goes by."""
     closing = closing_speed(turns.speed, body.speed)
     if closing == 0.0:
         return usual
-    gap = smallest_gap(turns.radius, body.radius, half_width)
-    return max(min(usual, _SHARE_OF_WINDOW * width * gap / closing), 0.01 * usual)
+    rate = closing / smallest_gap(turns.radius, body.radius, half_width)
+    rate = max(rate, parting_speed(turns) / (WIRES_APART * half_width))
+    return max(min(usual, _SHARE_OF_WINDOW * width / rate), 0.01 * usual)
 
 
 @inner_kernel

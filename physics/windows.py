@@ -25,6 +25,9 @@ from physics.state import ASSEMBLIES, DISTANCE, OF_CHANGE, OF_SLOPES, PART_ASSEM
 _OF_PART = 0.2
 # Steepness is told by distances that differ by this share, and is at most this.
 _TELLING, _STEEPEST = 0.02, 4.0
+# Whole turns may go by each other by so many times what the gap may open by, of half a wire's width: once the coil is
+# far from the part, it is by them that the matrix changes.
+WIRES_APART = 4.0
 # A window's slopes belong to where this share of it is gone: they change most at its beginning.
 _BEFORE = 0.4
 
@@ -224,19 +227,34 @@ def closing_speed(turn_speed, speed):
     return rim + turn
 
 
+@inner_kernel
+def parting_speed(turns):
+    """How much faster (m/s) the fastest of the turns that are whole goes outward than the slowest."""
+    slowest, fastest = 1e9, -1e9
+    for t in range(turns.speed.size):
+        if turns.rupture_time[t] < 0.0:
+            slowest, fastest = min(slowest, turns.speed[t]), max(fastest, turns.speed[t])
+    return max(fastest - slowest, 0.0)
+
+
 @inlined_kernel
 def travelled(turns, body, half_width, window):
-    """How far the section has moved since the window opened: over the gap, or in thickness or bore, relative.
+    """How far the section has moved since the window opened: over the gap, in thickness, bore, or turns by each other.
 
     `window` holds where turns, rims, bores and levels were.
     """
     turn_radius, radius, kept, last = turns.radius, body.radius, turns.radius.size, body.radius.shape[1] - 1
     turn, rim = 0.0, 0.0
+    least, most = 1e9, -1e9
     for t in range(kept):
-        turn = max(turn, abs(turn_radius[t] - window[t]))
+        out = turn_radius[t] - window[t]
+        turn = max(turn, abs(out))
+        if turns.rupture_time[t] < 0.0:
+            least, most = min(least, out), max(most, out)
     for s in range(radius.shape[0]):
         rim = max(rim, abs(radius[s, last] - window[kept + s]))
-    return max((turn + rim) / smallest_gap(turn_radius, radius, half_width), _reshaped(turns, body, window))
+    apart = (most - least) / (WIRES_APART * half_width)
+    return max((turn + rim) / smallest_gap(turn_radius, radius, half_width), apart, _reshaped(turns, body, window))
 
 
 @inner_kernel
@@ -258,7 +276,8 @@ def _reshaped(turns, body, window):
 def _time_ahead(turns, body, half_width, width):
     """Time (s) to the section that the slopes of the window that opens now are to belong to; 0 while all is at rest."""
     radius, speed, level, rise = body.radius, body.speed, body.level, body.rise
-    shape, closing, gap = 0.0, closing_speed(turns.speed, speed), smallest_gap(turns.radius, radius, half_width)
+    closing, gap = closing_speed(turns.speed, speed), smallest_gap(turns.radius, radius, half_width)
+    shape = parting_speed(turns) / (WIRES_APART * half_width)
     for s in range(speed.shape[0]):
         for k in range(rise.shape[1]):
             shape = max(shape, abs(rise[s + 1, k]) / level[s + 1, k])

@@ -99,7 +99,7 @@ def test_next_round_is_sent_and_keeps_the_front(store: Store) -> None:
     assert [slot.key for slot in following] == ["1/0"]
     assert store.get(design_id).front_numbers == [7]
     assert store.get(design_id).state == "running"
-    second = [candidate(481, energy_j=900.0, voltage_v=6000.0, fidelity="design")]
+    second = [candidate(481, energy_j=900.0, voltage_v=5900.0, fidelity="design")]
     assert close_round(store, fill_with(store, design_id, second), shot_figures) == []
     design = store.get(design_id)
     assert design.state == "succeeded"

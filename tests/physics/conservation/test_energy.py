@@ -220,6 +220,22 @@ def test_energy_closes_where_arcs_and_diodes_switch(name: str) -> None:
     assert result.status == "completed"
 
 
+def test_energy_closes_where_a_coil_that_may_melt_rings_on() -> None:
+    """A current that rings is followed through its peaks though nothing yields any more; 5 % were lost there."""
+    result = simulate_shot(plausible_shots(seed=502, count=113, fidelity="screen")[112])
+    check_result(result, most_residual=0.002)
+    assert result.status == "completed"
+
+
+@pytest.mark.parametrize("fidelity", ["screen", "design"])
+def test_energy_closes_where_turns_go_by_each_other(fidelity: str) -> None:
+    """A coil of two layers that bulges far out is followed turn by turn: by the gap alone it gained 0.6 % and burst."""
+    result = simulate_shot(plausible_shots(seed=501, count=1027, fidelity=fidelity)[1026])
+    check_result(result, most_residual=0.001)
+    assert result.summary is not None
+    assert result.summary.burst_time_s is None
+
+
 def test_run_goes_on_until_the_field_on_the_axis_has_been_highest() -> None:
     """The field comes to the axis of a thick part long after the current that made it, and is told at its highest.
 

@@ -119,7 +119,7 @@ def test_workpiece_current_and_stray_heat_agree(fire: Fire, case: dict[str, Any]
 
 
 #: Allowed difference of the field on the axis at any instant, over the highest in the gap.
-AXIS_TOLERANCE = {"screen": 0.008, "design": 0.005, "reference": 0.005}
+AXIS_TOLERANCE = {"screen": 0.005, "design": 0.005, "reference": 0.003}
 
 
 @pytest.mark.parametrize("name", ["one turn", "thin wire, open winding", "slow bank, odd turns, washer"])
