@@ -1,6 +1,6 @@
 """The section of one conductor cut into a bundle of filaments in parallel: round wire into rings, strip into a grid.
 
-How it is cut was fitted to 150 random finite-element cases of all kinds (fixed geometry, constant conductivity): what a
+How it is cut was fitted to 180 random finite-element cases of all kinds (fixed geometry, constant conductivity): what a
 filament stands for does not carry its current evenly, so the filament sits where the current does.
 """
 
@@ -50,7 +50,7 @@ class Cut:
     to_faces: tuple[float, ...] = (0.07, 0.03)
 
 
-#: For wire that is no thicker than the gap; thicker wire is cut as usual. Four sectors do where its current is even.
+#: For wire whose radius is no more than the gap or two skins and a half; thicker wire is cut as usual.
 COARSE = Cut(
     Rings((1.28,), thickest=0.55, outward=0.09, spread=0.93),
     sectors=4, face_skins=1.2, growth=2.5, faces=4, whole=1.0, halves=2.0,

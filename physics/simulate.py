@@ -230,7 +230,7 @@ def _motion_cells(usual: int, inner: float, outer: float) -> int:
 
 
 def _near(shot: Shot) -> float:
-    """Height (m) of a row of cells beside which the coil is as far as it is tall."""
+    """Height (m) that a row of cells may have for how far the coil is from it."""
     return 1.5 * (shot.modelled_gap_m + 0.5 * shot.coil.radial_m)
 
 
