@@ -12,13 +12,18 @@ from math import ceil, cos, pi, sin, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from physics.loops import circle_mean_distance, rectangle_mean_distance
+from physics.loops import annulus_mean_distance, circle_mean_distance, rectangle_mean_distance
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 #: Wire thicker than so many gaps or skin depths is cut into more sectors, up to a number: its current sits unevenly.
-_GAPS_PER_RADIUS, _SKINS_PER_RADIUS, _MOST_SECTORS = 1.5, 2.5, 18
+_GAPS_PER_RADIUS, _SKINS_PER_RADIUS, _MOST_SECTORS = 1.3, 2.2, 18
+#: Of the second moment that a sector has by itself so much counts as distance of its filament from the wire's axis.
+_OWN = 0.5
+#: Where the skin is thinner than the wire, the current of one of n sectors lies further apart than in all of it, by
+#: this share of 1 - (3/n)^2. But never so far, over the distance of neighbours, that the matrix is no longer definite.
+_APART, _FARTHEST_APART = 0.31, 0.45
 #: A sector of an outer ring of two is at most so many times as long as it is thick.
 _LONGEST_SECTOR = 2.2
 #: Half of a strip's cell in the middle is at most so much of what the next one from the face would be.
@@ -26,42 +31,33 @@ _STRIP_MIDDLE = 0.6
 
 
 @dataclass(frozen=True)
-class Rings:
-    """Rings round the core of a round wire; `outward` and `spread` hold where the skin is thinner than the wire."""
-
-    skins: tuple[float, ...]  # thickness in skin depths, outermost first
-    thickest: float  # in wire radii, where the skin is thinner than the wire: neighbours still crowd the current
-    outward: float  # by so much of its thickness the current of a ring flows further out than its section
-    spread: float  # mean distance within a sector over that of its rectangle
-
-
-@dataclass(frozen=True)
 class Cut:
-    """How finely a section is cut: sectors of a round wire, cells of a strip."""
+    """How finely a section is cut: sectors of a round wire in rings round its core, cells of a strip."""
 
-    rings: Rings
+    rings: tuple[float, ...]  # thickness in skin depths, outermost first
+    thickest: float  # in wire radii, where the skin is thinner than the wire: neighbours still crowd the current
     sectors: int  # of the inner ring, at least; a second one has twice as many
     face_skins: float  # thickness of a strip's outermost cells in skin depths, at most
     growth: float  # of the next ones
     faces: int  # at most so many cells from each face
     whole: float  # a strip thinner than so many skin depths is one cell ...
     halves: float  # ... and thinner than so many two, one outside the other
+    longest_piece: float  # a loop stands for a piece of a cell about so many times as long as thick at most
     # The current of a strip's cells flows nearer to its faces: of the outermost and the next by so much of their width.
     to_faces: tuple[float, ...] = (0.07, 0.03)
 
 
-#: For wire whose radius is no more than the gap or two skins and a half; thicker wire is cut as usual.
 COARSE = Cut(
-    Rings((1.28,), thickest=0.55, outward=0.09, spread=0.93),
-    sectors=4, face_skins=1.2, growth=2.5, faces=4, whole=1.0, halves=2.0,
+    (1.28,), thickest=0.55, sectors=3,
+    face_skins=1.6, growth=2.5, faces=4, whole=1.0, halves=2.0, longest_piece=1.4,
 )  # fmt: skip
 USUAL = Cut(
-    Rings((1.2,), thickest=0.5, outward=0.03, spread=1.05),
-    sectors=6, face_skins=1.0, growth=1.8, faces=4, whole=0.8, halves=1.6,
+    (1.2,), thickest=0.5, sectors=6,
+    face_skins=1.0, growth=1.8, faces=4, whole=0.8, halves=1.6, longest_piece=1.0,
 )  # fmt: skip
 FINE = Cut(
-    Rings((0.65, 1.05), thickest=0.35, outward=0.04, spread=1.05),
-    sectors=6, face_skins=0.5, growth=1.6, faces=8, whole=0.5, halves=1.0,
+    (0.65, 1.05), thickest=0.35, sectors=6,
+    face_skins=0.5, growth=1.6, faces=8, whole=0.5, halves=1.0, longest_piece=1.0,
 )  # fmt: skip
 
 
@@ -82,15 +78,12 @@ class Bundle:
 def round_bundle(wire_radius: float, gap: float, skin_depth: float, cut: Cut) -> Bundle:
     """Cut a round wire (m) at this gap (m) from the part into a core and rings, as thin as the skin asks.
 
-    A sector's filament sits a little outside of where the bundle keeps the second moment of the solid section: there
-    its squared distance from the axis is the ring's mean square radius less the sector's own.
+    A sector's filament sits where the ring's mean square radius is, less half of what the sector has by itself: all of
+    it would keep the second moment of the solid section, none that of all filaments.
     """
-    if cut is COARSE and wire_radius > min(gap, _SKINS_PER_RADIUS * skin_depth):
-        cut = USUAL
     finer = max(wire_radius / (_GAPS_PER_RADIUS * gap), wire_radius / (_SKINS_PER_RADIUS * skin_depth), 1.0)
-    # An even number: one faces the part.
-    sectors = min(_MOST_SECTORS, 2 * round(0.5 * cut.sectors * finer))
-    rings = len(cut.rings.skins)
+    sectors = min(_MOST_SECTORS, round(cut.sectors * finer))
+    rings = len(cut.rings)
     # What the skin does grows with the fourth power of the radius over it (Rayleigh), until it is all there is.
     skinned = min(1.0, (wire_radius / skin_depth) ** 4)
     # Areas in the ratio 1 : 6 : 12 ... unless the skin is thinner than that.
@@ -98,9 +91,9 @@ def round_bundle(wire_radius: float, gap: float, skin_depth: float, cut: Cut) ->
     edges = wire_radius * np.sqrt(np.cumsum(counts) / counts.sum())
     for ring in range(rings, 0, -1):
         around = sectors * ring
-        thickness = cut.rings.skins[rings - ring] * skin_depth
+        thickness = cut.rings[rings - ring] * skin_depth
         if skin_depth < wire_radius:
-            thickness = min(thickness, cut.rings.thickest * wire_radius)
+            thickness = min(thickness, cut.thickest * wire_radius)
         # Sectors stay stout, so that the matrix stays definite: their mean arc is pi (2 R - t) / around.
         thickness = min(thickness, 1.5 * 2.0 * pi * edges[ring] / (around + 1.5 * pi))
         if rings > 1:
@@ -109,17 +102,31 @@ def round_bundle(wire_radius: float, gap: float, skin_depth: float, cut: Cut) ->
     rows = [(0.0, 0.0, pi * edges[0] ** 2, circle_mean_distance(float(edges[0])))]
     for ring in range(1, rings + 1):
         inner, outer, around = float(edges[ring - 1]), float(edges[ring]), sectors * ring
-        thickness, arc = outer - inner, pi * (inner + outer) / around
-        rho = (
-            sqrt(0.5 * (inner**2 + outer**2) - (thickness**2 + arc**2) / 12.0) + skinned * cut.rings.outward * thickness
-        )
-        distance = (1.0 + skinned * (cut.rings.spread - 1.0)) * rectangle_mean_distance(thickness, arc)
-        for k in range(around):
-            angle = 2.0 * pi * k / around
-            area = pi * (outer**2 - inner**2) / around
-            rows.append((rho * cos(angle), rho * sin(angle), area, distance))
+        arc, area = pi * (inner + outer) / around, pi * (outer**2 - inner**2) / around
+        rho = sqrt(0.5 * (inner**2 + outer**2) - (1.0 - _OWN) * ((outer - inner) ** 2 + arc**2) / 12.0)
+        # All n together have the mean distance of the ring: n places on a circle lie n rho^(n-1) apart, as a product.
+        distance = annulus_mean_distance(inner, outer) ** around / (around * rho ** (around - 1))
+        distance *= 1.0 + skinned * _APART * (1.0 - (3.0 / around) ** 2)
+        distance = min(distance, _FARTHEST_APART * 2.0 * rho * sin(pi / around))
+        rows += [
+            (rho * cos(angle), rho * sin(angle), area, distance)
+            for angle in (pi + 2.0 * pi * k / around for k in range(around))
+        ]
     x, y, area_m2, distances = (np.ascontiguousarray(column) for column in np.array(rows).T)
+    distances[1:] *= _ratio_to_whole(x, y, area_m2, distances, circle_mean_distance(wire_radius)) ** (1.0 - skinned)
     return Bundle(x, y, area_m2, np.arange(x.size, dtype=np.int64), x, y, distances, np.ones(x.size))
+
+
+def _ratio_to_whole(x: Floats, y: Floats, area: Floats, own: Floats, whole: float) -> float:
+    """What own mean distances (m) but the core's are to be multiplied by for the bundle to have that of the `whole`.
+
+    With an even current; places are in m, areas in m^2.
+    """
+    distance = np.hypot(x[:, None] - x, y[:, None] - y)
+    np.fill_diagonal(distance, own)
+    share = area / area.sum()
+    found = share @ np.log(distance) @ share
+    return float(np.exp((np.log(whole) - found) / np.square(share[1:]).sum()))
 
 
 def strip_bundle(radial: float, axial: float, skin_depth: float, cut: Cut) -> Bundle:
@@ -136,7 +143,7 @@ def strip_bundle(radial: float, axial: float, skin_depth: float, cut: Cut) -> Bu
     for index, (i, j) in enumerate(grid):
         width, height = float(across[i + 1] - across[i]), float(along[j + 1] - along[j])
         filaments.append((0.5 * (across[i] + across[i + 1]), 0.5 * (along[j] + along[j + 1]), width * height))
-        columns, rows = max(1, ceil(width / height - 0.25)), max(1, ceil(height / width - 0.25))
+        columns, rows = (max(1, ceil(side / cut.longest_piece - 0.25)) for side in (width / height, height / width))
         distance = rectangle_mean_distance(width / columns, height / rows)
         points += [
             (index, across[i] + (a + 0.5) * width / columns + outward[i],

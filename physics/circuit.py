@@ -152,10 +152,10 @@ def _gather(unknowns, values, out):
 
 
 @inner_kernel
-def gather_rows(unknowns, rows, matrix, out):
-    """Columns of the independent currents from those of filaments, the first rows of `matrix` each by itself."""
+def gather_rows(unknowns, first, end, matrix, out):
+    """Columns of the independent currents from those of filaments, rows `first` to `end` of `matrix` each by itself."""
     modes, last = unknowns.mode_filament.size, out.shape[1] - 1
-    for row in range(rows):
+    for row in range(first, end):
         total = 0.0
         for t in range(unknowns.centre.size):
             total += matrix[row, unknowns.centre[t]]
@@ -193,7 +193,7 @@ def generalise(unknowns, matrix, half, out):
 
     What lies outside the coil is left out: :func:`step` adds the loop as it then is.
     """
-    gather_rows(unknowns, matrix.shape[0], matrix, half)
+    gather_rows(unknowns, 0, matrix.shape[0], matrix, half)
     _gather_columns(unknowns, half, out)
 
 

@@ -194,13 +194,21 @@ def run(
     )  # fmt: skip
     if inductance > 0.0:
         code, used = _discharge(*model, fields, heat, work, loads, totals, rows, inductance)
-        # What no longer moved was not softened either, but its state at the end is told.
-        update_heat(model.coil, model.part, model.turns, model.body, model.tables, fields, heat, model.controls.motion)
-    totals[PART_ELASTIC] = elastic_energy(model.body, model.tables.strength)
-    totals[PART_MOTION] = kinetic_energy(model.body)
-    totals[COIL_ELASTIC] = hoop_elastic_energy(model.turns, model.coil_strength)
-    totals[COIL_MOTION] = turns_kinetic_energy(model.turns)
+    _take_stock(
+        model.coil, model.part, model.turns, model.body, model.tables, model.coil_strength, fields, heat,
+        model.controls.motion and inductance > 0.0, totals,
+    )  # fmt: skip
     return int(code), int(used)
+
+
+@kernel
+def _take_stock(coil, part, turns, body, tables, coil_strength, fields, heat, moved, totals):
+    """Softening, which what no longer moved was left without, and energies of motion and strain as the run ended."""
+    update_heat(coil, part, turns, body, tables, fields, heat, moved)
+    totals[PART_ELASTIC] = elastic_energy(body, tables.strength)
+    totals[PART_MOTION] = kinetic_energy(body)
+    totals[COIL_ELASTIC] = hoop_elastic_energy(turns, coil_strength)
+    totals[COIL_MOTION] = turns_kinetic_energy(turns)
 
 
 @kernel

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from physics.kernel_cache import inlined_kernel, inner_kernel, kernel
-from physics.plasticity import hardened_by, plastic_increment, strength_of
+from physics.plasticity import hardened_by, log_of_ratio, plastic_increment, strength_of
 
 _LINEAR_VISCOSITY = 0.1
 _QUADRATIC_VISCOSITY = 1.5
@@ -55,12 +55,9 @@ class Body(NamedTuple):
     heat: Floats  # (S, N) J/kg from plastic work
     work: Floats  # (2,) J: plastic and viscous work so far; [1] largest plastic strain rate, 1/s
     last_step: Floats  # (1,) s
-    push: Floats  # (S, N + 1) N, scratch of a step: forces on nodes
+    push: Floats  # (S, N + 1) N, forces of the stresses on nodes
     lift: Floats  # (S + 1, N) N, likewise on levels
-    inward: Floats  # (S, N) N, forces of a cell's stresses on its inner node,
-    outward: Floats  # (S, N) on its outer one, with the other sign,
-    upright: Floats  # (S, N) and on the level below it
-    scale: Floats  # (S, N), likewise of the radial return
+    scale: Floats  # (S, N) of the radial return, scratch of a step
 
 
 def make_body(nodes: Floats, levels: Floats, density: Floats, metal: Ints) -> Body:
@@ -73,9 +70,9 @@ def make_body(nodes: Floats, levels: Floats, density: Floats, metal: Ints) -> Bo
     node_mass[:, 1:] += 0.5 * mass
     pivot, ratio = _factor_axial_mass(mass)
     return Body(
-        radius=np.tile(nodes, (slices, 1)),
+        radius=np.repeat(nodes[None, :], slices, axis=0),
         speed=np.zeros((slices, cells + 1)),
-        level=np.tile(levels[:, None], (1, cells)),
+        level=np.repeat(levels[:, None], cells, axis=1),
         rise=np.zeros((slices + 1, cells)),
         node_mass=node_mass,
         cell_mass=mass,
@@ -94,9 +91,6 @@ def make_body(nodes: Floats, levels: Floats, density: Floats, metal: Ints) -> Bo
         last_step=np.zeros(1),
         push=np.zeros((slices, cells + 1)),
         lift=np.zeros((slices + 1, cells)),
-        inward=np.zeros((slices, cells)),
-        outward=np.zeros((slices, cells)),
-        upright=np.zeros((slices, cells)),
         scale=np.zeros((slices, cells)),
     )
 
@@ -116,19 +110,26 @@ def _factor_axial_mass(mass: Floats) -> tuple[Floats, Floats]:
 
 @kernel
 def stable_step(body, strengths, courant):
-    """Time step (s), `courant` of the largest stable one: radial waves and axial ones together."""
+    """Time step (s), `courant` of the largest stable one: that of the fastest mode of any cell.
+
+    In it neighbours move against each other along radius and axis, coupled by what a strain along one stresses the
+    other with: the larger root of the two modes' frequencies squared.
+    """
     slices, cells = body.pressure.shape
     # A single slice is held at the mid-plane and free at the face; between slices the mode is four times stiffer.
-    axial = 3.0 if slices == 1 else 12.0
+    stiffer = 3.0 if slices == 1 else 12.0
     highest = 0.0
     for s in range(slices):
         strength = strength_of(strengths, body.metal[s])
-        speed = sqrt((strength.bulk_modulus + 4.0 / 3.0 * strength.shear_modulus) / strength.density)
+        modulus = strength.bulk_modulus + 4.0 / 3.0 * strength.shear_modulus
+        coupling, square = 1.0 - 2.0 * strength.shear_modulus / modulus, modulus / strength.density
         for k in range(cells):
             width = body.radius[s, k + 1] - body.radius[s, k]
             height = body.level[s + 1, k] - body.level[s, k]
-            highest = max(highest, speed * sqrt(4.0 / width**2 + axial / height**2))
-    return courant * 2.0 / highest
+            radial, axial = 4.0 / width**2, stiffer / height**2
+            root = sqrt(0.25 * (radial - axial) ** 2 + coupling**2 * radial * axial)
+            highest = max(highest, square * (0.5 * (radial + axial) + root))
+    return courant * 2.0 / sqrt(highest)
 
 
 @inlined_kernel
@@ -139,7 +140,6 @@ def advance(body, strengths, node_force, level_force, softness, taylor_quinney, 
     width or height: then only speeds have changed.
     """
     slices = body.pressure.shape[0]
-    shear, scale = body.shear, body.scale
     # From the middle of the last step to that of this one; at rest, from its start.
     _accelerate(body, node_force, level_force, 0.5 * (body.last_step[0] + dt))
     body.last_step[0] = dt
@@ -152,30 +152,27 @@ def advance(body, strengths, node_force, level_force, softness, taylor_quinney, 
         work, rate = _deform(body, s, strength_of(strengths, body.metal[s]), softness, taylor_quinney, dt)
         body.work[0] += work
         body.work[1] = max(body.work[1], rate)
-    for s in range(1, slices):
-        for k in range(1, scale.shape[1]):
-            shear[s, k] *= 0.25 * (scale[s, k] + scale[s, k - 1] + scale[s - 1, k] + scale[s - 1, k - 1])
-    coast(dt, body.radius, body.speed, body.level, body.rise)
+    _coast_levels(dt, body.level, body.rise)
+    if slices > 1:
+        _pull_corners(body)
     return True
-
-
-@inlined_kernel
-def _log_near_one(x: float) -> float:
-    """Natural logarithm by its series in (x - 1)/(x + 1): within 2e-12 for 0.9 < x < 1.1, where metal stays."""
-    y = (x - 1.0) / (x + 1.0)
-    s = y * y
-    return 2.0 * y * (1.0 + s * (1.0 / 3.0 + s * (0.2 + s * (1.0 / 7.0))))
 
 
 @inlined_kernel
 def coast(time, radius, speed, level, rise):
     """Let nodes and levels go on for `time` s at their present speed."""
-    slices, cells = radius.shape[0], level.shape[1]
-    for s in range(slices):
-        for k in range(cells + 1):
+    for s in range(radius.shape[0]):
+        for k in range(radius.shape[1]):
             radius[s, k] += time * speed[s, k]
-        for k in range(cells):
-            level[s + 1, k] += time * rise[s + 1, k]
+    _coast_levels(time, level, rise)
+
+
+@inlined_kernel
+def _coast_levels(time, level, rise):
+    """The same of levels alone; the mid-plane stays."""
+    for s in range(1, level.shape[0]):
+        for k in range(level.shape[1]):
+            level[s, k] += time * rise[s, k]
 
 
 @inlined_kernel
@@ -210,15 +207,13 @@ def _corner(radius, level, s, k):
 
 @inlined_kernel
 def _accelerate(body, node_force, level_force, dt):
-    """Add the forces of stress to the loads and change all speeds."""
-    slices = body.pressure.shape[0]
+    """Change all speeds by loads and stresses; what the stresses push and lift by is used up."""
     push, lift = body.push, body.lift
-    for s in range(slices):
-        _push_nodes(s, node_force, body.inward, body.outward, push)
-    for s in range(1, slices + 1):
-        _lift_level(s, level_force, body.upright, lift)
-    if slices > 1:
-        _pull_corners(body, push, lift)
+    for s in range(push.shape[0]):
+        for k in range(push.shape[1]):
+            push[s, k] += node_force[s, k]
+        for k in range(lift.shape[1]):
+            lift[s + 1, k] += level_force[s + 1, k]
     kick(body, push, lift, dt)
 
 
@@ -234,35 +229,14 @@ def kick(body, push, lift, dt):
     _raise(body.level_ratio, body.level_pivot, lift, body.rise, dt)
 
 
-@inlined_kernel
-def _push_nodes(s, force, inward, outward, push):
-    """Forces (N) of loads and of the normal stresses on the nodes of slice s."""
-    cells = inward.shape[1]
-    push[s, 0] = force[s, 0] + inward[s, 0]
-    for k in range(1, cells):
-        push[s, k] = force[s, k] + inward[s, k] - outward[s, k - 1]
-    push[s, cells] = force[s, cells] - outward[s, cells - 1]
-
-
-@inlined_kernel
-def _lift_level(s, force, upright, lift):
-    """Forces (N) of loads and of the normal stresses below and above on level s, which is not the mid-plane."""
-    slices, cells = upright.shape
-    if s < slices:
-        for k in range(cells):
-            lift[s, k] = force[s, k] - upright[s - 1, k] + upright[s, k]
-    else:
-        for k in range(cells):
-            lift[s, k] = force[s, k] - upright[s - 1, k]
-
-
 @inner_kernel
-def _pull_corners(body, push, lift):
-    """Forces (N) of the shear stresses at all corners."""
+def _pull_corners(body):
+    """Return the shear stresses at all corners as their cells were, and add their forces (N) on nodes and levels."""
     slices, cells = body.pressure.shape
-    radius, level, shear = body.radius, body.level, body.shear
+    radius, level, shear, scale, push, lift = body.radius, body.level, body.shear, body.scale, body.push, body.lift
     for s in range(1, slices):
         for k in range(1, cells):
+            shear[s, k] *= 0.25 * (scale[s, k] + scale[s, k - 1] + scale[s - 1, k] + scale[s - 1, k - 1])
             height, width, volume = _corner(radius, level, s, k)
             across, along = volume * shear[s, k] / height, volume * shear[s, k] / width
             push[s, k] -= across
@@ -317,20 +291,20 @@ def _sheared(shear, s, k):
 
 @inlined_kernel
 def _deform(body, s, strength, softness, taylor_quinney, dt):
-    """Strain the cells of slice s through a step and find the forces of their stresses where they then are.
+    """Strain the cells of slice s through a step, move its nodes on, and find the forces of the stresses at its end.
 
-    Returns plastic and viscous work (J) and the largest plastic strain rate (1/s). Each cell is done with before the
-    next: for a handful of cells that is faster than many loops over them in vector registers, each waiting for what the
-    one before has just written, one place further on.
+    The slice below has been through it already. Returns plastic and viscous work (J) and the largest plastic strain
+    rate (1/s). Each cell is done with before the next: for a handful of cells that is faster than many loops over them
+    in vector registers, each waiting for what the one before has just written, one place further on.
     """
     radius, speed, level, rise = body.radius, body.speed, body.level, body.rise
     deviator, pressure, strain, hardening = body.deviator, body.pressure, body.strain, body.hardening
     increments, heat, mass, first_volume = body.increment, body.heat, body.cell_mass, body.first_volume
-    inward, outward, upright, shear, scale = body.inward, body.outward, body.upright, body.shear, body.scale
+    push, lift, shear, scale = body.push, body.lift, body.shear, body.scale
     density, bulk, stiffness = strength.density, strength.bulk_modulus, 3.0 * strength.shear_modulus
     linear, half, corners = _LINEAR_VISCOSITY * sqrt(bulk / density), 0.5 * dt, pressure.shape[0] > 1
     twice_shear, work, largest = 2.0 * strength.shear_modulus * dt, 0.0, 0.0
-    r1, v1 = radius[s, 0], speed[s, 0]
+    r1, v1, outward = radius[s, 0], speed[s, 0], 0.0
     for k in range(pressure.shape[1]):
         r2, v2 = radius[s, k + 1], speed[s, k + 1]
         height, rising = level[s + 1, k] - level[s, k], rise[s + 1, k] - rise[s, k]
@@ -350,7 +324,7 @@ def _deform(body, s, strength, softness, taylor_quinney, dt):
         # Radial return.
         squares = d_radial * d_radial + d_hoop * d_hoop + d_axial * d_axial
         trial_squared = 1.5 * (squares + 0.5 * _sheared(shear, s, k) if corners else squares)
-        factor, warmed, increment = 1.0, lost, 0.0
+        factor, increment, done = 1.0, 0.0, 0.0
         if trial_squared > ((strength.a + hardening[s, k]) * softness[s, k]) ** 2:
             trial = sqrt(trial_squared)
             increment = plastic_increment(
@@ -361,23 +335,23 @@ def _deform(body, s, strength, softness, taylor_quinney, dt):
             done = factor * trial * increment * volume
             hardening[s, k] = hardened_by(strength, hardening[s, k], strain[s, k], increment)
             strain[s, k] += increment
-            warmed += taylor_quinney * done
-            work += done
             largest = max(largest, increment)
-        work += lost
-        heat[s, k] += warmed / mass[s, k]
+        work += lost + done
+        heat[s, k] += (lost + taylor_quinney * done) / mass[s, k]
         deviator[0, s, k], deviator[1, s, k], deviator[2, s, k] = d_radial, d_hoop, d_axial
         increments[s, k], scale[s, k] = increment, factor
-        # Forces at the end of the step: on the node inside, the one outside, the level below. A cell pulls its outer
-        # node inwards and the level above it down.
+        # Forces at the end of the step. A cell pulls its outer node inwards and the level above it down.
+        radius[s, k] = r1 + dt * v1
         width, around, tall = r2 - r1 + dt * (v2 - v1), r1 + r2 + dt * (v1 + v2), height + dt * rising
         section = width * around
-        pressed = -bulk * _log_near_one(2.0 * pi * section * tall / first_volume[s, k])
+        pressed = -bulk * log_of_ratio(2.0 * pi * section * tall, first_volume[s, k])
         mean = pressed + viscous
         across, along = 2.0 * pi * around * tall * (d_radial - mean), 2.0 * pi * width * tall * (d_hoop - mean)
-        pressure[s, k], upright[s, k] = pressed, 2.0 * pi * section * (d_axial - mean)
-        inward[s, k], outward[s, k] = across - along, across + along
+        upright = 2.0 * pi * section * (d_axial - mean)
+        pressure[s, k], push[s, k], outward = pressed, across - along - outward, across + along
+        lift[s, k], lift[s + 1, k] = lift[s, k] + upright if s > 0 else 0.0, -upright
         r1, v1 = r2, v2
+    radius[s, pressure.shape[1]], push[s, pressure.shape[1]] = r1 + dt * v1, -outward
     return work, largest / dt
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import pi, sqrt
 
 from physics.constants import MU_0
@@ -36,7 +37,12 @@ def rough_quarter_period(shot: Shot) -> float:
 
 def skin_depth(metal: Metal, temperature: float, omega: float) -> float:
     """Skin depth (m) of the metal before the shot at angular frequency omega (1/s)."""
-    return sqrt(2.0 * float(metal.resistivity.at(temperature)) / (omega * MU_0))
+    return sqrt(2.0 * _resistivity(metal, temperature) / (omega * MU_0))
+
+
+@lru_cache(maxsize=64)
+def _resistivity(metal: Metal, temperature: float) -> float:
+    return float(metal.resistivity.at(temperature))
 
 
 def tails_of(shot: Shot, omega: float) -> tuple[float, float]:
@@ -51,6 +57,6 @@ def tails_of(shot: Shot, omega: float) -> tuple[float, float]:
     inductance = go_and_return_inductance(tails.length_m, tails.spacing_m, diameter)
     # Layers wound there and back run along the axis each; an even number of them comes back by itself.
     inductance += helix_inductance(run_length, radius, diameter) if coil.layers_count % 2 == 1 else 0.0
-    resistivity = float(metal.resistivity.at(coil.initial_temperature_k))
+    resistivity = _resistivity(metal, coil.initial_temperature_k)
     skin = skin_depth(metal, coil.initial_temperature_k, omega)
     return inductance, skin_resistance(2.0 * tails.length_m, perimeter, coil.section_m2, resistivity, skin)

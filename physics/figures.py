@@ -20,35 +20,35 @@ _SERIES_POINTS = 300
 
 def summary(run: Run) -> Summary:
     """The figures of a run."""
-    rows, totals, turns = run.rows, run.totals, run.model.turns
+    rows, totals, turns = run.rows, run.totals.tolist(), run.model.turns
     highest, lowest = rows.max(axis=0).tolist(), rows.min(axis=0).tolist()
-    time = rows[:, c.TIME]
-    peak, peak_time = peak_of(time, np.abs(rows[:, c.CURRENT]))
+    time, current = rows[:, c.TIME].copy(), rows[:, c.CURRENT].copy()
+    peak, peak_time = peak_of(time, np.abs(current))
     ruptured = turns.rupture_time >= 0.0
     weight, capacitance = turns.weight, run.model.discharge.capacitance
     burst = totals[c.BURST_TIME] >= 0.0
     final, first = totals[c.FINAL_OUTER], 2.0 * run.model.part.node_radius_m[-1]
     return Summary(
         peak_current_a=peak,
-        current_rise_a_per_s=float((np.abs(np.diff(rows[:, c.CURRENT])) / np.diff(time)).max(initial=0.0)),
-        peak_capacitor_current_a=float(totals[c.HIGHEST_BANK_CURRENT]) / run.shot.bank.capacitors_count,
+        current_rise_a_per_s=_steepest(time, current),
+        peak_capacitor_current_a=totals[c.HIGHEST_BANK_CURRENT] / run.shot.bank.capacitors_count,
         time_to_peak_s=peak_time,
         first_current_zero_s=_or_none(totals[c.ZERO_TIME]),
-        voltage_reversal_ratio=float(max(-totals[c.LOWEST_VOLTAGE], 0.0) / run.model.discharge.voltage),
-        charge_coulomb=float(totals[c.CHARGE]),
-        action_a2_s=float(totals[c.ACTION]),
+        voltage_reversal_ratio=max(-totals[c.LOWEST_VOLTAGE], 0.0) / run.model.discharge.voltage,
+        charge_coulomb=totals[c.CHARGE],
+        action_a2_s=totals[c.ACTION],
         peak_gap_field_tesla=peak_of(time, np.abs(rows[:, c.FIELD]))[0],
         peak_centre_field_tesla=peak_of(time, np.abs(rows[:, c.CENTRE_FIELD]))[0],
         peak_coil_voltage_v=max(highest[c.COIL_VOLTAGE], -lowest[c.COIL_VOLTAGE]),
         peak_force_n=peak_of(time, rows[:, c.FORCE])[0],
-        impulse_n_s=float(totals[c.IMPULSE]),
-        coil_heat_j=float(totals[c.COIL_HEAT_TO_ZERO]),
-        workpiece_heat_j=float(totals[c.PART_HEAT_TO_ZERO]),
-        final_outer_diameter_m=float(final),
-        final_inner_diameter_m=float(totals[c.FINAL_INNER]),
+        impulse_n_s=totals[c.IMPULSE],
+        coil_heat_j=totals[c.COIL_HEAT_TO_ZERO],
+        workpiece_heat_j=totals[c.PART_HEAT_TO_ZERO],
+        final_outer_diameter_m=final,
+        final_inner_diameter_m=totals[c.FINAL_INNER],
         shrink_ratio=float(final / first),
-        final_rim_thickness_m=float(totals[c.FINAL_RIM]),
-        final_centre_thickness_m=float(totals[c.FINAL_CENTRE]),
+        final_rim_thickness_m=totals[c.FINAL_RIM],
+        final_centre_thickness_m=totals[c.FINAL_CENTRE],
         peak_workpiece_speed_m_per_s=max(-lowest[c.SPEED], 0.0),
         peak_strain_rate_per_s=float(run.model.body.work[1]),
         peak_workpiece_temperature_k=highest[c.PART_TEMPERATURE],
@@ -56,18 +56,23 @@ def summary(run: Run) -> Summary:
         mean_workpiece_temperature_k=_settled_temperature(run),
         peak_coil_temperature_k=highest[c.COIL_TEMPERATURE],
         burst_time_s=_or_none(totals[c.BURST_TIME]),
-        burst_current_a=float(totals[c.BURST_CURRENT]) if burst else None,
-        burst_field_energy_j=float(totals[c.BURST_FIELD]) if burst else None,
-        burst_bank_energy_j=float(0.5 * capacitance * totals[c.BURST_VOLTAGE] ** 2) if burst else None,
+        burst_current_a=totals[c.BURST_CURRENT] if burst else None,
+        burst_field_energy_j=totals[c.BURST_FIELD] if burst else None,
+        burst_bank_energy_j=0.5 * capacitance * totals[c.BURST_VOLTAGE] ** 2 if burst else None,
         ruptured_turns_count=int(weight[ruptured].sum()),
         debris_velocity_m_per_s=float(np.abs(turns.speed[ruptured]).max()) if burst else 0.0,
         debris_energy_j=float((0.5 * weight * turns.mass * turns.speed**2)[ruptured].sum()),
-        arc_energy_j=float(totals[c.ARC_ENERGY]),
+        arc_energy_j=totals[c.ARC_ENERGY],
     )
 
 
+def _steepest(time: Floats, value: Floats) -> float:
+    """The steepest slope of a curve, whichever way, between samples."""
+    return float(np.abs((value[1:] - value[:-1]) / (time[1:] - time[:-1])).max(initial=0.0))
+
+
 def _or_none(value: float) -> float | None:
-    return float(value) if value >= 0.0 else None
+    return value if value >= 0.0 else None
 
 
 def _settled_temperature(run: Run) -> float:

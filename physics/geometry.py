@@ -116,17 +116,17 @@ def make_loads(turns: int, slices: int, cells: int) -> Loads:
 
 @kernel
 def split(coil, part, body, points):
-    """Split every cell into roughly square sub-cells of its present shape."""
+    """Split every cell into sub-cells of its present shape, about so many times as long as thick at most."""
     nodes = part.node_radius_m
-    filaments, p = coil.radius_m.size, points.own
+    filaments, p, longest = coil.radius_m.size, points.own, part.longest_piece
     for c in range(part.cell_column.size):
         left, right, s = part.cell_left_m[c], part.cell_right_m[c], part.cell_slice[c]
         bottom, top = part.cell_bottom[c], part.cell_top[c]
         middle = _motion_cell(nodes, 0.5 * (left + right))
         width = _present_radius(nodes, body, s, right) - _present_radius(nodes, body, s, left)
         height = (top - bottom) * (body.level[s + 1, middle] - body.level[s, middle])
-        across = min(MOST_SUB_CELLS, max(1, int(np.ceil(width / height - 0.25))))
-        up = min(MOST_SUB_CELLS, max(1, int(np.ceil(height / width - 0.25))))
+        across = min(MOST_SUB_CELLS, max(1, int(np.ceil(width / height / longest - 0.25))))
+        up = min(MOST_SUB_CELLS, max(1, int(np.ceil(height / width / longest - 0.25))))
         for i in range(across):
             for j in range(up):
                 points.cell[p] = filaments + c

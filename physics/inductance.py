@@ -171,9 +171,13 @@ def follow(points, now, base, weight, share, cell, by_radius, by_height, by_swel
         c = cell[p]
         out = weight[p] * share[p] * (radius[p] - base_radius[p])
         up = weight[p] * share[p] * (height[p] - base_height[p])
-        if out != 0.0 or up != 0.0:
+        # Turns stay at their height.
+        if up != 0.0:
             for d in range(rows.shape[1]):
                 rows[c, d] += out * by_radius[p, d] + up * by_height[p, d]
+        elif out != 0.0:
+            for d in range(rows.shape[1]):
+                rows[c, d] += out * by_radius[p, d]
         swollen = mean_distance[p] / base_mean_distance[p] - 1.0
         if swollen != 0.0:
             swelling[c] += weight[p] * share[p] ** 2 * by_swelling[p] * swollen

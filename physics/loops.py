@@ -124,3 +124,9 @@ def rectangle_mean_distance(width: float, height: float) -> float:
 def circle_mean_distance(radius: float) -> float:
     """Geometric mean distance (m) of a circular area from itself, radius exp(-1/4) (Maxwell)."""
     return radius * 0.7788007830714049
+
+
+def annulus_mean_distance(inner: float, outer: float) -> float:
+    """Geometric mean distance (m) of a circular ring of these radii (m) from itself (Maxwell; Rosa & Grover 1912)."""
+    share = (inner / outer) ** 2
+    return outer * exp((3.0 * share - 1.0) / (4.0 * (1.0 - share)) + 0.5 * log(share) * (share / (1.0 - share)) ** 2)

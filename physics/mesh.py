@@ -76,6 +76,7 @@ class PartMesh(NamedTuple):
     size_share: Floats  # (slices,) share of each in the diameters reported
     column_in_motion: Floats  # (motion cells, columns) share of a motion cell that lies in a column
     motion_in_column: Floats  # (columns, motion cells) share of a column that lies in a motion cell
+    longest_piece: float  # a loop stands for a piece of a cell about so many times as long as thick at most
 
 
 def mesh_coil(winding: Winding, part_radius: float, gap: float, skin_depth: float, cut: Cut) -> CoilMesh:
@@ -184,6 +185,7 @@ def mesh_part(
     growth: float,
     motion_cells: int,
     *,
+    longest_piece: float = 1.0,
     is_tall: bool = False,
 ) -> PartMesh:
     """Cut the upper half of the workpiece into current cells and a mechanical mesh.
@@ -223,6 +225,7 @@ def mesh_part(
         size_share=np.eye(len(slices))[0] if is_tall else heights / heights.sum(),
         column_in_motion=np.ascontiguousarray((overlap / np.diff(nodes**2)[None, :]).T),
         motion_in_column=np.ascontiguousarray(overlap / column_area[:, None]),
+        longest_piece=longest_piece,
     )
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from math import log, sqrt
 from typing import NamedTuple
 
-from physics.kernel_cache import inner_kernel, kernel
+from physics.kernel_cache import inlined_kernel, inner_kernel, kernel
 
 
 class Strength(NamedTuple):
@@ -60,6 +60,14 @@ def flow_stress(strength, strain, rate, softness):
     rate_factor = 1.0 + strength.c * log(ratio) if ratio > 1.0 else 1.0
     hardening = strength.a + (strength.b * strain**strength.n if strain > 0.0 else 0.0)
     return hardening * rate_factor * softness
+
+
+@inlined_kernel
+def log_of_ratio(x: float, y: float) -> float:
+    """Natural logarithm of x/y by its series in (x - y)/(x + y): within 2e-12 where 0.9 < x/y < 1.1, as in metal."""
+    z = (x - y) / (x + y)
+    s = z * z
+    return 2.0 * z * (1.0 + s * (1.0 / 3.0 + s * (0.2 + s * (1.0 / 7.0))))
 
 
 #: Plastic strain increments below this share of the strain so far are small: hardening is a short series then.

@@ -53,7 +53,7 @@ _mesh_coil, _mesh_part = lru_cache(maxsize=_KEPT)(mesh_coil), lru_cache(maxsize=
 class Resolution:
     """Mesh and step of one fidelity."""
 
-    cut: Cut  # of a turn's section
+    cut: Cut  # of a turn's section, and of any cell into loops
     columns: int
     growth: float  # of the width of columns from the rim inwards
     row_skins: float  # height of a row of cells over the skin or the gap, whichever is less, ...
@@ -79,7 +79,7 @@ FIDELITIES: dict[Fidelity, Resolution] = {
         slice_ratio=1.0,
         steps_to_peak=12,
         steps_when_still=5,
-        current_change=0.12,
+        current_change=0.1,
         spark_growth=0.6,
         courant=0.8,
         window=0.15,
@@ -316,6 +316,7 @@ def build(shot: Shot) -> c.Model:
         resolution.columns,
         resolution.growth,
         _motion_cells(resolution.motion_cells, inner, outer),
+        longest_piece=resolution.cut.longest_piece,
         is_tall=0.5 * workpiece.thickness_m > _reach(shot),
     )
     density = tables.strength[:, 0]

@@ -13,7 +13,7 @@ from physics.materials import MATERIAL_DATA_VERSION
 from physics.schema import Checked
 
 #: Version of the model; any change of its numbers changes it.
-MODEL_VERSION = "2.11"
+MODEL_VERSION = "2.12"
 
 
 class Software(Checked):

@@ -9,14 +9,14 @@ break, of voltage (fall + gradient x opened length), until it is gone.
 
 from __future__ import annotations
 
-from math import log, pi
+from math import pi
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from physics.kernel_cache import inlined_kernel, inner_kernel, kernel
-from physics.plasticity import hardened_by, plastic_increment
+from physics.plasticity import hardened_by, log_of_ratio, plastic_increment
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -120,6 +120,9 @@ def find_contacts(layer: Ints, height: Floats, spacing: float, axial: float, *, 
     `height` (m) is that of the turns above the mid-plane, `spacing` the distance (m) of layers, `axial` the
     conductor's size (m). Round wires touch when their centres are `spacing` apart, strips when their faces are.
     """
+    if not layer.any():
+        none = np.zeros(0, dtype=np.int64)
+        return Contacts(none, none, np.zeros(0))
     inner, outer = np.nonzero(layer[None, :] == layer[:, None] + 1)
     apart = np.abs(height[outer] - height[inner])
     near = apart < (spacing if is_round else axial) * _OVERLAP
@@ -143,16 +146,17 @@ def advance_turns(turns, strength, force, softness, taylor_quinney, dt):
     for t in range(turns.radius.size):
         radius = turns.radius[t] + dt * turns.speed[t]
         if turns.rupture_time[t] < 0.0:
-            trial = turns.stress[t] + strength.youngs_modulus * log(radius / turns.radius[t])
-            increment = plastic_increment(
-                strength, abs(trial), strength.youngs_modulus, turns.strain[t], turns.hardening[t], softness[t], dt,
-                turns.increment[t],
-            )  # fmt: skip
+            trial = turns.stress[t] + strength.youngs_modulus * log_of_ratio(radius, turns.radius[t])
+            increment = 0.0
+            if abs(trial) > (strength.a + turns.hardening[t]) * softness[t]:
+                increment = plastic_increment(
+                    strength, abs(trial), strength.youngs_modulus, turns.strain[t], turns.hardening[t], softness[t],
+                    dt, turns.increment[t],
+                )  # fmt: skip
+                turns.hardening[t] = hardened_by(strength, turns.hardening[t], turns.strain[t], increment)
             turns.increment[t] = increment
             stress = abs(trial) - strength.youngs_modulus * increment
             turns.stress[t] = stress if trial > 0.0 else -stress
-            if increment > 0.0:
-                turns.hardening[t] = hardened_by(strength, turns.hardening[t], turns.strain[t], increment)
             turns.strain[t] += increment
             work = stress * increment * turns.volume[t]
             turns.work[t] += work

@@ -68,8 +68,9 @@ def reassemble(turns, body, points, unknowns, fields, part_too):
     _assemble_block(coil, coil, points, fields)
     _assemble_block(part, coil, points, fields)
     generalise(unknowns, fields.filament_base, fields.rows, fields.base)
-    gather_rows(unknowns, used, fields.filament_by_radius, fields.by_radius)
-    gather_rows(unknowns, used, fields.filament_by_height, fields.by_height)
+    gather_rows(unknowns, 0, used, fields.filament_by_radius, fields.by_radius)
+    # Turns stay at their height.
+    gather_rows(unknowns, points.own, used, fields.filament_by_height, fields.by_height)
     _note_turns(used, unknowns.centre, fields)
     for p in range(used):
         fields.base_radius[p] = points.radius[p]

@@ -45,7 +45,7 @@ class Closeness:
 #: Fine steps leave that cells are split anew at other moments, and that speeds stand half a step behind. Half of each
 #: tolerance has been seen, a quarter of the peak's. Forces taken half a sub-step late miss by four times the peak's.
 FINE = Closeness(
-    finer=16, current=3e-4, peak=1e-4, time_to_peak=1e-3, size=1.5e-3, thickness=6e-3, speed=4e-3, heat=7e-4
+    finer=16, current=3e-4, peak=1e-4, time_to_peak=4e-3, size=1.5e-3, thickness=6e-3, speed=4e-3, heat=7e-4
 )
 #: A shot as it is run at `screen`, with a dozen steps to the peak and as many windows. Half has been seen, in speed by
 #: a turn that is pushed ever harder. Without making good what a step has pushed too little, sizes miss by a hundredth.

@@ -2,41 +2,52 @@
 
 from __future__ import annotations
 
-from math import pi
+from math import exp, pi
 
 import numpy as np
 import pytest
 
-from physics.bundle import COARSE, FINE, USUAL, Cut, round_bundle, strip_bundle
+from physics.bundle import COARSE, FINE, USUAL, Bundle, Cut, round_bundle, strip_bundle
+from physics.loops import annulus_mean_distance
 
 CUTS = [COARSE, USUAL, FINE]
 RADIUS_M, GAP_M = 1e-3, 2e-3
 
 
-def second_moment(skin: float, cut: Cut) -> float:
-    """Of a bundle about the wire's own axis, over that of the wire, pi r^4 / 2."""
-    wire = round_bundle(RADIUS_M, GAP_M, skin, cut)
-    sectors = (wire.x_m.size - 1) // sum(range(1, len(cut.rings.skins) + 1))
-    # What a filament's section has about its own middle: a circle's for the core, a rectangle's for a sector.
-    area, first = wire.area_m2, 1
-    own, inner = 0.5 * area[0] ** 2 / pi, np.sqrt(area[0] / pi)
-    for ring in range(len(cut.rings.skins)):
-        count = sectors * (ring + 1)
-        outer = np.sqrt(inner**2 + count * area[first] / pi)
-        own += count * area[first] * ((pi * (inner + outer) / count) ** 2 + (outer - inner) ** 2) / 12.0
-        first, inner = first + count, outer
-    assert inner == pytest.approx(RADIUS_M)
-    return float(((area * (wire.x_m**2 + wire.y_m**2)).sum() + own) / (0.5 * pi * RADIUS_M**4))
+def mean_distance(wire: Bundle) -> float:
+    """Geometric mean distance (m) of a bundle from itself with an even current."""
+    apart = np.hypot(wire.x_m[:, None] - wire.x_m, wire.y_m[:, None] - wire.y_m)
+    np.fill_diagonal(apart, wire.point_mean_distance_m)
+    share = wire.area_m2 / wire.area_m2.sum()
+    return float(np.exp(share @ np.log(apart) @ share))
 
 
 @pytest.mark.parametrize("cut", CUTS)
-def test_bundle_without_a_skin_is_the_solid_wire(cut: Cut) -> None:
-    """Area and second moment, which a slowly changing field's loss goes by, are the wire's as the skin gets thick."""
-    wire = round_bundle(RADIUS_M, GAP_M, 1.0, cut)
+@pytest.mark.parametrize("gap", [0.4e-3, 2e-3])
+def test_bundle_without_a_skin_is_the_solid_wire(cut: Cut, gap: float) -> None:
+    """Area and geometric mean distance, which its inductance goes by, are the wire's as the skin gets thick."""
+    wire = round_bundle(RADIUS_M, gap, 1.0, cut)
     assert wire.area_m2.sum() == pytest.approx(pi * RADIUS_M**2)
-    assert second_moment(1.0, cut) == pytest.approx(1.0, rel=1e-6)
+    # exp(-1/4) r of a solid circle (Maxwell; Rosa & Grover 1912).
+    assert mean_distance(wire) == pytest.approx(0.7788008 * RADIUS_M, rel=1e-6)
+    # What a slowly changing field's loss goes by, pi r^4 / 2: filaments have none of their own.
+    second_moment = (wire.area_m2 * (wire.x_m**2 + wire.y_m**2)).sum() / (0.5 * pi * RADIUS_M**4)
+    assert 0.75 < second_moment < 1.0
+    thin = round_bundle(RADIUS_M, gap, 0.2e-3, cut)
     # A thin skin has its current further out.
-    assert second_moment(0.4e-3, cut) > 1.01
+    assert np.hypot(thin.x_m, thin.y_m).max() > 1.02 * np.hypot(wire.x_m, wire.y_m).max()
+
+
+def test_mean_distance_of_a_ring_lies_between_circle_and_thin_ring() -> None:
+    """Of an annulus: exp(-1/4) of the radius as its bore closes, the radius as it gets thin (Maxwell)."""
+    assert annulus_mean_distance(1e-6, 1.0) == pytest.approx(exp(-0.25), rel=1e-6)
+    assert annulus_mean_distance(0.9999, 1.0) == pytest.approx(1.0, rel=1e-4)
+    # Of half its radius by quadrature of Gauss: ln of the larger radius of two circles, over both areas.
+    node, weight = np.polynomial.legendre.leggauss(200)
+    radius, share = 0.75 + 0.25 * node, 0.25 * weight
+    share = share * radius / (share * radius).sum()
+    larger = np.log(np.maximum(radius[:, None], radius))
+    assert annulus_mean_distance(0.5, 1.0) == pytest.approx(exp(share @ larger @ share), rel=1e-4)
 
 
 @pytest.mark.parametrize("cut", CUTS)
@@ -68,18 +79,19 @@ def test_strip_is_filled_with_cells_no_thicker_than_the_skin_asks(cut: Cut, skin
 
 @pytest.mark.parametrize("cut", CUTS)
 def test_thick_wire_has_more_sectors_and_one_faces_the_part(cut: Cut) -> None:
-    """Wire that is thick against gap or skin has more filaments; there is always one on the side of the part."""
+    """Wire that is thick against gap or skin has more filaments; one faces the part."""
     counts = []
-    for gap, skin in ((4e-3, 0.5e-3), (0.4e-3, 0.5e-3), (4e-3, 0.15e-3)):
+    for gap, skin in ((4e-3, 0.6e-3), (0.4e-3, 0.6e-3), (4e-3, 0.15e-3)):
         wire = round_bundle(RADIUS_M, gap, skin, cut)
         counts.append(wire.x_m.size)
-        assert wire.x_m.min() == pytest.approx(-wire.x_m.max())
         assert wire.y_m[wire.x_m.argmin()] == pytest.approx(0.0, abs=1e-12)
+        assert (wire.area_m2 * wire.x_m).sum() == pytest.approx(0.0, abs=1e-15)
+        # Neighbours in a ring stay further apart than each has of itself: the matrix would not be definite.
+        apart = np.hypot(wire.x_m[-1] - wire.x_m[-2], wire.y_m[-1] - wire.y_m[-2])
+        assert wire.point_mean_distance_m[-1] < 0.46 * apart
     assert counts[1] > counts[0] < counts[2]
 
 
-def test_screen_cuts_thick_wire_as_design_does() -> None:
-    """Four sectors do for wire no thicker than the gap and two skins and a half."""
-    for gap, skin, same in ((1.1e-3, 0.5e-3, False), (0.9e-3, 0.5e-3, True), (1.1e-3, 0.3e-3, True)):
-        coarse, usual = (round_bundle(RADIUS_M, gap, skin, cut) for cut in (COARSE, USUAL))
-        assert np.array_equal(coarse.x_m, usual.x_m) == same
+def test_bundles_are_as_fine_as_their_fidelity() -> None:
+    """Three, six, and six and twelve sectors round the core of a wire thinner than gap and skin."""
+    assert [round_bundle(RADIUS_M, GAP_M, 0.6e-3, cut).x_m.size for cut in CUTS] == [4, 7, 19]

@@ -66,7 +66,7 @@ def test_coarser_meshes_agree_with_the_reference(fire: Fire, name: str, fidelity
     assert ours.final_outer_diameter_m == pytest.approx(reference.final_outer_diameter_m, rel=tolerance)
     assert ours.final_inner_diameter_m == pytest.approx(reference.final_inner_diameter_m, rel=2.0 * tolerance)
     assert ours.final_centre_thickness_m == pytest.approx(reference.final_centre_thickness_m, rel=2.0 * tolerance)
-    assert ours.peak_current_a == pytest.approx(reference.peak_current_a, rel=0.5 * tolerance)
+    assert ours.peak_current_a == pytest.approx(reference.peak_current_a, rel=0.7 * tolerance)
     assert (ours.burst_time_s is None) == (reference.burst_time_s is None)
 
 
@@ -124,11 +124,11 @@ def test_shape_converges_with_the_mechanical_mesh(monkeypatch: pytest.MonkeyPatc
 
 @pytest.mark.parametrize("name", [*SHOTS, "tube of copper"])
 def test_final_size_converges_with_the_current_cells(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    """Halving the columns of current cells changes the final diameter ever less, by no more than 0.03 % at last."""
+    """Halving the columns of current cells changes the final diameter ever less, by no more than 0.07 % at last."""
     summaries = summaries_with(monkeypatch, name, HALVED_COLUMNS)
     coarse, fine = changes_of(summaries, "final_outer_diameter_m")
-    assert fine < max(0.6 * coarse, 2e-4 * summaries[-1].final_outer_diameter_m)
-    assert fine < 3e-4 * summaries[-1].final_outer_diameter_m
+    assert fine < max(0.6 * coarse, 7e-4 * summaries[-1].final_outer_diameter_m)
+    assert fine < 7e-4 * summaries[-1].final_outer_diameter_m
 
 
 @pytest.mark.parametrize("name", [*SHOTS, "clad disc", "flat strip"])

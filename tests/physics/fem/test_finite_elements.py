@@ -31,18 +31,18 @@ def _cases(name: str) -> list[dict[str, Any]]:
 CASES = _cases("fe_cases.json") + _cases("oracle_cases.json")
 NAMES = [case["name"] for case in CASES]
 
-# Allowed relative difference: what the model promises at design and at reference. At screen, eight cells of one row
-# are too coarse for the workpiece's heat where it is thicker than the skin.
+# Allowed relative difference: what the model promises at design and at reference. At screen, three sectors of a wire
+# are coarse for field and heat, and few cells for the workpiece's heat where it is thicker than the skin.
 TOLERANCE: dict[str, dict[str, float]] = {
     "screen": {
         "peak_current_a": 0.01,
         "time_to_peak_s": 0.02,
         "first_current_zero_s": 0.01,
-        "peak_force_n": 0.02,
-        "impulse_n_s": 0.015,
-        "peak_gap_field_tesla": 0.05,
+        "peak_force_n": 0.025,
+        "impulse_n_s": 0.025,
+        "peak_gap_field_tesla": 0.08,
         "workpiece_heat_j": 0.1,
-        "coil_heat_j": 0.05,
+        "coil_heat_j": 0.07,
     },
     "design": {
         "peak_current_a": 0.005,
@@ -106,7 +106,7 @@ def test_current_agrees_at_every_instant(fire: Fire, case: dict[str, Any], fidel
 @pytest.mark.parametrize("fidelity", TOLERANCE)
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
 def test_workpiece_current_and_stray_heat_agree(fire: Fire, case: dict[str, Any], fidelity: str) -> None:
-    """The workpiece's peak current runs against the coil's and agrees; so does the stray heat, within 1 %."""
+    """The workpiece's peak current runs against the coil's and agrees; so does the stray heat."""
     result = result_of(fire, case, fidelity)
     assert result.series is not None
     extreme = min(result.series.workpiece_current_a)
@@ -115,7 +115,7 @@ def test_workpiece_current_and_stray_heat_agree(fire: Fire, case: dict[str, Any]
     before_zero = time <= case["result"]["first_current_zero_s"]
     action = np.trapezoid(current[before_zero] ** 2, time[before_zero])
     stray_heat = case["shot"]["bank"]["resistance_ohm"] * action
-    assert stray_heat == pytest.approx(case["result"]["stray_heat_j"], rel=0.01)
+    assert stray_heat == pytest.approx(case["result"]["stray_heat_j"], rel=0.012 if fidelity == "screen" else 0.01)
 
 
 #: Allowed difference of the field on the axis at any instant, over the highest in the gap.

@@ -30,12 +30,12 @@ RESOLVED_GAP_M = 0.6e-3
 #: Allowed relative difference in nine of ten coils of wire and of strip, as FIGURES are ordered; any is within FARTHEST
 #: times that.
 NINE_OF_TEN = {
-    ("screen", "wire"): (0.0045, 0.01, 0.006, 0.015, 0.013, 0.025, 0.045, 0.04),
-    ("design", "wire"): (0.004, 0.006, 0.004, 0.01, 0.008, 0.01, 0.02, 0.04),
+    ("screen", "wire"): (0.0035, 0.01, 0.006, 0.017, 0.013, 0.032, 0.04, 0.06),
+    ("design", "wire"): (0.0025, 0.0045, 0.003, 0.009, 0.007, 0.006, 0.02, 0.045),
     ("reference", "wire"): (0.0015, 0.0015, 0.001, 0.004, 0.004, 0.004, 0.008, 0.017),
-    ("screen", "strip"): (0.005, 0.0085, 0.005, 0.015, 0.012, 0.014, 0.055, 0.07),
+    ("screen", "strip"): (0.006, 0.0085, 0.005, 0.015, 0.012, 0.014, 0.045, 0.07),
     ("design", "strip"): (0.003, 0.003, 0.0025, 0.009, 0.008, 0.007, 0.02, 0.03),
-    ("reference", "strip"): (0.0012, 0.0012, 0.001, 0.004, 0.0035, 0.003, 0.01, 0.015),
+    ("reference", "strip"): (0.0012, 0.0012, 0.001, 0.004, 0.0035, 0.003, 0.008, 0.018),
 }
 #: Far off is one: a turn of 3 mm wire 0.5 mm from a thick ring at 200 kHz, whose force is 8, 4 and 2 % too little.
 FARTHEST = 6.5
