@@ -1,6 +1,6 @@
 """The section of one conductor cut into a bundle of filaments in parallel: round wire into rings, strip into a grid.
 
-How it is cut was fitted to 180 random finite-element cases of all kinds (fixed geometry, constant conductivity): what a
+How it is cut was fitted to 202 random finite-element cases of all kinds (fixed geometry, constant conductivity): what a
 filament stands for does not carry its current evenly, so the filament sits where the current does.
 """
 

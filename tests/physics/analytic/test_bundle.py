@@ -95,3 +95,10 @@ def test_thick_wire_has_more_sectors_and_one_faces_the_part(cut: Cut) -> None:
 def test_bundles_are_as_fine_as_their_fidelity() -> None:
     """Three, six, and six and twelve sectors round the core of a wire thinner than gap and skin."""
     assert [round_bundle(RADIUS_M, GAP_M, 0.6e-3, cut).x_m.size for cut in CUTS] == [4, 7, 19]
+
+
+def test_pieces_of_a_strip_are_about_as_long_as_asked() -> None:
+    """A strip ten times as wide as thick, in one cell: loops stand for squares, at `screen` for 1.4 times as much."""
+    pieces = [strip_bundle(0.2e-3, 2e-3, 10e-3, cut) for cut in CUTS]
+    assert [strip.point_x_m.size for strip in pieces] == [7, 10, 10]
+    assert all(strip.point_share.sum() == pytest.approx(1.0) for strip in pieces)

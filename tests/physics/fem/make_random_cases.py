@@ -17,7 +17,7 @@ from tests.physics.fem.meshing import Fineness
 from tests.physics.plausible import plausible_shots
 
 DATA_PATH = Path(__file__).parent / "random_cases.json"
-SEED, COUNT = 1313, 60
+SEED, COUNT = 2718, 60
 STEPS_IN_HALF_PERIOD = 160
 #: Conductivities (S/m) near those of the metals at room temperature.
 CONDUCTIVITY = {"copper": 5.8e7, "aluminium_6061_t6": 2.5e7, "brass_260": 1.6e7, "cupronickel_75_25": 3e6}

@@ -30,15 +30,14 @@ RESOLVED_GAP_M = 0.6e-3
 #: Allowed relative difference in nine of ten coils of wire and of strip, as FIGURES are ordered; any is within FARTHEST
 #: times that.
 NINE_OF_TEN = {
-    ("screen", "wire"): (0.0035, 0.01, 0.006, 0.017, 0.013, 0.032, 0.04, 0.06),
-    ("design", "wire"): (0.0025, 0.0045, 0.003, 0.009, 0.007, 0.006, 0.02, 0.045),
-    ("reference", "wire"): (0.0015, 0.0015, 0.001, 0.004, 0.004, 0.004, 0.008, 0.017),
-    ("screen", "strip"): (0.006, 0.0085, 0.005, 0.015, 0.012, 0.014, 0.045, 0.07),
-    ("design", "strip"): (0.003, 0.003, 0.0025, 0.009, 0.008, 0.007, 0.02, 0.03),
-    ("reference", "strip"): (0.0012, 0.0012, 0.001, 0.004, 0.0035, 0.003, 0.008, 0.018),
+    ("screen", "wire"): (0.0035, 0.012, 0.007, 0.015, 0.015, 0.055, 0.04, 0.055),
+    ("design", "wire"): (0.003, 0.005, 0.003, 0.009, 0.008, 0.007, 0.022, 0.042),
+    ("reference", "wire"): (0.0015, 0.002, 0.001, 0.0035, 0.0032, 0.002, 0.008, 0.014),
+    ("screen", "strip"): (0.005, 0.004, 0.004, 0.026, 0.024, 0.019, 0.065, 0.06),
+    ("design", "strip"): (0.003, 0.002, 0.002, 0.008, 0.007, 0.006, 0.015, 0.022),
+    ("reference", "strip"): (0.0013, 0.0012, 0.001, 0.004, 0.003, 0.002, 0.009, 0.011),
 }
-#: Far off is one: a turn of 3 mm wire 0.5 mm from a thick ring at 200 kHz, whose force is 8, 4 and 2 % too little.
-FARTHEST = 6.5
+FARTHEST = 3.2
 
 
 @pytest.mark.parametrize(("fidelity", "kind"), NINE_OF_TEN)
