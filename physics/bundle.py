@@ -78,8 +78,8 @@ class Bundle:
 def round_bundle(wire_radius: float, gap: float, skin_depth: float, cut: Cut) -> Bundle:
     """Cut a round wire (m) at this gap (m) from the part into a core and rings, as thin as the skin asks.
 
-    A sector's filament sits where the ring's mean square radius is, less half of what the sector has by itself: all of
-    it would keep the second moment of the solid section, none that of all filaments.
+    A sector's filament sits where the ring's mean square radius is, less half of what the sector has by itself: with
+    all of that taken off the section's second moment would be kept, with none the filaments alone would have it.
     """
     finer = max(wire_radius / (_GAPS_PER_RADIUS * gap), wire_radius / (_SKINS_PER_RADIUS * skin_depth), 1.0)
     sectors = min(_MOST_SECTORS, round(cut.sectors * finer))

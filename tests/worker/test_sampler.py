@@ -147,7 +147,7 @@ def test_sampler_depends_on_seed_and_trials_alone(tight_island: list[Candidate])
 def test_coils_like_those_without_a_voltage_are_put_back(random_trials: list[Candidate]) -> None:
     """Where every small gap fails outright, fewer small gaps are proposed than where nothing is known of them.
 
-    A fifth to two thirds of as many with other random trials.
+    A sixth to two thirds of as many with other random trials.
     """
     solved = [c for c in random_trials if outcome_of(TIGHT, c)]
     middle_m = float(np.median([c.parameters.gap_m for c in solved]))

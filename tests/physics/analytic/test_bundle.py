@@ -7,19 +7,24 @@ from math import exp, pi
 import numpy as np
 import pytest
 
-from physics.bundle import COARSE, FINE, USUAL, Bundle, Cut, round_bundle, strip_bundle
+from physics.bundle import COARSE, FINE, USUAL, Bundle, Cut, Floats, round_bundle, strip_bundle
 from physics.loops import annulus_mean_distance
 
 CUTS = [COARSE, USUAL, FINE]
 RADIUS_M, GAP_M = 1e-3, 2e-3
 
 
-def mean_distance(wire: Bundle) -> float:
-    """Geometric mean distance (m) of a bundle from itself with an even current."""
+def distances_of(wire: Bundle) -> Floats:
+    """Distances (m) of filaments from each other, and mean ones of each from itself."""
     apart = np.hypot(wire.x_m[:, None] - wire.x_m, wire.y_m[:, None] - wire.y_m)
     np.fill_diagonal(apart, wire.point_mean_distance_m)
+    return apart
+
+
+def mean_distance(wire: Bundle) -> float:
+    """Geometric mean distance (m) of a bundle from itself with an even current."""
     share = wire.area_m2 / wire.area_m2.sum()
-    return float(np.exp(share @ np.log(apart) @ share))
+    return float(np.exp(share @ np.log(distances_of(wire)) @ share))
 
 
 @pytest.mark.parametrize("cut", CUTS)
@@ -90,6 +95,17 @@ def test_thick_wire_has_more_sectors_and_one_faces_the_part(cut: Cut) -> None:
         apart = np.hypot(wire.x_m[-1] - wire.x_m[-2], wire.y_m[-1] - wire.y_m[-2])
         assert wire.point_mean_distance_m[-1] < 0.46 * apart
     assert counts[1] > counts[0] < counts[2]
+
+
+@pytest.mark.parametrize("cut", CUTS)
+@pytest.mark.parametrize("gap", [0.15e-3, 0.3e-3, 0.7e-3, 5e-3])
+@pytest.mark.parametrize("skin", [0.12e-3, 0.3e-3, 0.6e-3, 0.9e-3, 1.1e-3, 2e-3, 20e-3])
+def test_energy_of_a_bundle_is_positive_whatever_currents_flow_in_it(cut: Cut, gap: float, skin: float) -> None:
+    """Currents that add up to nothing have a field, as the matrix of minus the logarithms of distances tells."""
+    wire = round_bundle(RADIUS_M, gap, skin, cut)
+    energy = -np.log(distances_of(wire) / RADIUS_M)
+    inner = np.linalg.qr(np.ones((len(energy), 1)), mode="complete")[0][:, 1:]
+    assert np.linalg.eigvalsh(inner.T @ energy @ inner).min() > 0.1
 
 
 def test_bundles_are_as_fine_as_their_fidelity() -> None:
